@@ -30,6 +30,7 @@ class Beat:
     def __init__(self, journal: Path) -> None:
         of_path = hashlib.sha256(str(journal.absolute()).encode()).hexdigest()[:16]
         self.path = _folder_in_memory() / f"bellwatch-{os.getuid()}-{of_path}.beat"
+        self._name = str(self.path)
         self._began_s = time.monotonic()
         self._file = self._laid()
 
@@ -38,6 +39,7 @@ class Beat:
             file = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
             before = beats_at(self.path)  # of a watch that did not end as it should: nothing was done since
             self._write(file, self._began_s - before.last_s if before else self._began_s)
+            self._its = identity(file)
         except OSError as error:
             raise JournalError(
                 f"beat {self.path}: {error.strerror}; a file of this user must fit there"
@@ -46,7 +48,7 @@ class Beat:
 
     def strike(self) -> None:
         """Say that a turn is done, with everything in it written down; a file that is gone is laid anew."""
-        if identity(self.path) != identity(self._file):
+        if identity(self._name) != self._its:
             gone, self._file = self._file, self._laid()
             os.close(gone)
         self._write(self._file, time.monotonic())

@@ -28,20 +28,16 @@ def sync(path: Path) -> None:
         os.close(handle)
 
 
-def identity(file: Path | int) -> tuple[int, int] | None:
+def identity(file: Path | str | int) -> tuple[int, int] | None:
     """Return what tells a file (or an open one) from another of its name; None where there is none."""
     try:
-        found = os.fstat(file) if isinstance(file, int) else file.stat()
+        found = os.stat(file)  # noqa: PTH116 - asked each second
     except FileNotFoundError:
         return None
     return found.st_dev, found.st_ino
 
 
-@contextmanager
-def refused_as_by_sqlite() -> Iterator[None]:
-    """Raise what the disk refuses to a look as SQLite would say it: one trouble, whoever finds it first."""
-    try:
-        yield
-    except OSError as error:
-        what = f"{error.filename}: " if error.filename else ""
-        raise sqlite3.OperationalError(f"{what}{error.strerror}") from error
+def refused_as_by_sqlite(error: OSError) -> sqlite3.OperationalError:
+    """Return what the disk refuses to a look as SQLite would say it: one trouble, whoever finds it first."""
+    what = f"{error.filename}: " if error.filename else ""
+    return sqlite3.OperationalError(f"{what}{error.strerror}")

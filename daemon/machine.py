@@ -7,6 +7,7 @@ wear (an SD card keeps that to itself).
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
+from glob import glob
 from pathlib import Path
 
 LOW_SUPPLY, HOT, SHORT_OF_MEMORY, WORN = "supply voltage low", "machine hot", "memory short", "card worn"
@@ -65,10 +66,10 @@ def machine_readings(root: Path = Path("/")) -> list[MachineReading]:
 def _supply(root: Path) -> Iterator[MachineReading]:
     """By the firmware: bit 0 now, bit 16 since it was started (Raspberry Pi documentation, from memory)."""
     now, since = False, None
-    for name in sorted(root.glob("sys/class/hwmon/hwmon*/name")):
+    for name in _found(root, "sys/class/hwmon/hwmon*/name"):
         if name.read_text().strip() == "rpi_volt":
             now, since = name.with_name("in0_lcrit_alarm").read_text().strip() == "1", False
-    for word in root.glob("sys/devices/platform/soc*/*firmware/get_throttled"):
+    for word in _found(root, "sys/devices/platform/soc*/*firmware/get_throttled"):
         bits = int(word.read_text(), 16)
         now, since = now or bool(bits & 1), bool(bits & 1 << 16)
     if since is not None:
@@ -97,8 +98,13 @@ def _memory(root: Path) -> Iterator[MachineReading]:
 
 def _wear(root: Path) -> Iterator[MachineReading]:
     """In tenths of its life, the worse of two kinds of cell (JEDEC eMMC 5.0, from memory; 0 says nothing)."""
-    for card in sorted(root.glob("sys/block/mmcblk*/device/life_time")):
+    for card in _found(root, "sys/block/mmcblk*/device/life_time"):
         used = max(int(part, 16) for part in card.read_text().split())
         if used:
             advice = "copy it to a new one: bellwatch backup, then restore there"
             yield MachineReading(WORN, f"wear of {card.parts[-3]}", 10.0 * used, "%", 80, True, advice)
+
+
+def _found(root: Path, pattern: str) -> list[Path]:
+    """Return what is there by a pattern; that of Path looks at all else in a folder, too, each time."""
+    return sorted(map(Path, glob(f"{root}/{pattern}")))  # noqa: PTH207

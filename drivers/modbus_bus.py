@@ -97,6 +97,7 @@ class ModbusBus:
         self._emit = emit
         self._outage = Outage()
         self._stray = b""
+        self._moved = set(self._units.values())  # of these it may be another moment now when they are ready
 
     def run(self, stop: threading.Event) -> None:
         """Poll until `stop` is set; a port that is away is reopened, anything unexpected is raised."""
@@ -110,6 +111,7 @@ class ModbusBus:
                 for poll in self._polls:
                     self._hand_on(poll)
                     poll.unit.rest(now_ms)
+                self._moved.update(self._units.values())
                 if self._outage.failed(str(lost), now_ms):
                     self._complain(lost, None)
                 self._clock.wait(stop, self._outage.retry_ms(now_ms))
@@ -117,7 +119,9 @@ class ModbusBus:
     def _poll_in_turn(self, wire: Wire, schedule: Schedule, stop: threading.Event) -> None:
         while True:
             for index, poll in enumerate(self._polls):
-                schedule.hold(index, poll.unit.ready_ms(poll.left[0]))
+                if poll.unit in self._moved:
+                    schedule.hold(index, poll.unit.ready_ms(poll.left[0]))
+            self._moved.clear()
             index, due_ms = schedule.next()
             if self._is_listening():
                 due_ms = min(due_ms, self._clock.now_ms() + LISTEN_EVERY_MS)
@@ -129,6 +133,7 @@ class ModbusBus:
             if max(due_ms, poll.unit.ready_ms(poll.left[0])) > self._clock.now_ms():
                 continue
             is_over = False
+            self._moved.add(poll.unit)
             try:
                 is_over = self._finishes(wire, poll)
             except errors.PortLostError:
@@ -227,9 +232,12 @@ class ModbusBus:
 
     def _without_late(self, heard: bytes) -> bytes:
         """Return what was heard without late answers, each of which is told."""
+        if not heard:
+            return heard
         for probe, unit in ((poll.probe, poll.unit) for poll in self._polls):
             while late := unit.take_late(heard, self._clock.now_ms()):
                 where, read, after_ms = late
+                self._moved.add(unit)
                 text = (
                     f"an answer for {read.describe()} came {after_ms} ms after the question, too late or "
                     f"once too often; thrown away. timeout_ms = {self._line.timeout_ms} may be too short, or "

@@ -47,10 +47,14 @@ class DailyWord:
         self._utc_ms = utc_ms
         self._zone = zone
         self._said_on = notices.journal.state.note(_NOTE)
+        self._minute = 0
 
     def step(self, now_ms: int) -> None:
         """Say it once a day, from eight in the morning on; a new journal begins with the next morning."""
-        local = datetime.fromtimestamp(self._utc_ms(now_ms) / 1000, self._zone)
+        before, self._minute = self._minute, self._utc_ms(now_ms) // 60_000
+        if before == self._minute:  # a day, here and anywhere, begins with a minute
+            return
+        local = datetime.fromtimestamp(60 * self._minute, self._zone)
         day = (local - _BEGINS_AT).date().isoformat()
         if day == self._said_on:
             return

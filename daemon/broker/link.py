@@ -76,11 +76,15 @@ class BrokerLink:
                 else:
                     journal.outbox.mark_delivered(key, self._utc.now_ms())
 
-    def heartbeat(self, last_seq: int, alarms: int, courses: Callable[[], Sequence[Course]]) -> None:
-        """Give a sign of life when one is due; `courses` works out where the water of alarms is now."""
+    def heartbeat(self, now: Callable[[], tuple[int, int, Sequence[Course]]]) -> None:
+        """Give a sign of life when one is due.
+
+        `now` works out the newest input, how many alarms stand, and where the water of these is.
+        """
         now_ms = self._clock.now_ms()
         if now_ms >= self._heartbeat_due_ms and self._connection.connected:
             self._heartbeat_due_ms = now_ms + self._heartbeat_ms
-            said = last_seq, alarms, self._voice(), courses()
+            last_seq, alarms, courses = now()
+            said = last_seq, alarms, self._voice(), courses
             sign = heartbeat_message(self._topic, self._utc.now_ms(), *said, self._heartbeat_ms)
             self._connection.publish(sign, qos=0)

@@ -65,6 +65,7 @@ class Receipts:
         self._now = oncall_heard(self._journal)
         self._open: dict[str, _Open] = {}
         self._followed: int | None = None
+        self._seen: tuple[str, int] | None = None
         self._last_ms = 0
         self._standing = standing
 
@@ -86,6 +87,8 @@ class Receipts:
             self._noted = oncall_heard(self._journal)
 
     def _follow(self, now_ms: int) -> None:
+        if (written := (self._journal.run_id, self._journal.commits)) == self._seen:
+            return
         if self._followed is None:  # whoever takes things on hears at each connection what stands
             events, self._last_ms = self._journal.history.newest_event_of_each_alarm(), now_ms
         else:
@@ -97,7 +100,7 @@ class Receipts:
             due_ms, before = now_ms + TAKEN_WITHIN_MS[event.priority], self._open.get(event.alarm)
             told, due_ms = (before.told, min(before.due_ms, due_ms)) if before else (False, due_ms)
             self._open[event.alarm] = _Open(event, due_ms, told)
-        self._followed = self._journal.history.last_event_number()
+        self._followed, self._seen = self._journal.history.last_event_number(), written
 
     def _take(self, body: dict[str, Any], now_ms: int) -> None:
         numbers, newest, last = (

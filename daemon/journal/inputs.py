@@ -279,9 +279,9 @@ def judged_by(plan: Action | None) -> int | None:
 
 def as_readings(rows: list[NumberedReading]) -> Readings:
     """Return rows of the table `reading` as the engine takes them."""
-    seq, at_ms, source, lag_ms = np.array([row[:4] for row in rows], dtype=np.int64).reshape(-1, 4).T
-    value = np.array([row[4] for row in rows], dtype=np.float64)
-    return Readings(seq.copy(), at_ms.copy(), source.copy(), at_ms - lag_ms, value)
+    whole = np.fromiter(rows, READING_ROW, len(rows))
+    seq, at_ms, source, value = (whole[name].copy() for name in ("seq", "at_ms", "source", "value"))
+    return Readings(seq, at_ms, source, at_ms - whole["lag_ms"], value)
 
 
 def _action(at_ms: int, kind: str, who: str, body: str) -> Action:

@@ -74,7 +74,7 @@ class JournalRepair:
         self._said = ""
         self.done: dict[str, dict[str, Any]] = {}
         self._ballast = _ballast_of(journal.path)
-        self._wal = journal.path.with_name(journal.path.name + "-wal")
+        self._wal, self._shm = (journal.path.with_name(journal.path.name + end) for end in ("-wal", "-shm"))
         self._know_files()
         self._keep_ballast()
 
@@ -83,17 +83,22 @@ class JournalRepair:
         self._file, self._log, self._linked = identity(path), self._log_now(), path.is_symlink()
         self._log_bytes = 0
 
-    @refused_as_by_sqlite()
     def look(self) -> bool:
         """Write the journal to its path again where it, or its write-ahead log, was taken away under us.
 
         Return whether that was so; what was not committed has no number then.
         JournalError where the log was cut: what it held is lost, and the watch begins anew.
         """
+        try:
+            return self._look()
+        except OSError as error:
+            raise refused_as_by_sqlite(error) from error
+
+    def _look(self) -> bool:
         path, log_now = self._journal.path, self._log_now()
         now = identity(path)
         # Whoever opens our file by a link looks for its log beside where it really lies, and finds none.
-        new_link = path.is_symlink() and not self._linked
+        new_link = not self._linked and path.is_symlink()
         apart = new_link or (self._log is not None and log_now != self._log)
         if now is None or (now == self._file and apart):
             self._write_again()
@@ -111,7 +116,7 @@ class JournalRepair:
 
     def _log_now(self) -> tuple[object, object] | None:
         """Return what tells the log and its index from any other; None before SQLite has made them."""
-        found = identity(self._wal), identity(self._wal.with_name(f"{self._journal.path.name}-shm"))
+        found = identity(self._wal), identity(self._shm)
         return None if found == (None, None) else found
 
     def _look_at_size(self) -> None:
@@ -121,10 +126,13 @@ class JournalRepair:
         """
         before = self._log_bytes
         try:
-            with self._wal.open("rb") as log_file:
-                self._log_bytes, beginning = os.fstat(log_file.fileno()).st_size, log_file.read(4)
+            log_file = os.open(self._wal, os.O_RDONLY | os.O_CLOEXEC)
         except FileNotFoundError:
             return  # not made yet, or taken away this moment: the next look writes the journal again
+        try:
+            self._log_bytes, beginning = os.fstat(log_file).st_size, os.read(log_file, 4)
+        finally:
+            os.close(log_file)
         if self._log_bytes < min(before, WAL_BYTES_KEPT) or (self._log_bytes and not any(beginning)):
             reason = f"its write-ahead log was cut to {self._log_bytes} bytes"
             replace_damaged(self._journal, reason)

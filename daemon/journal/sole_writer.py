@@ -27,7 +27,7 @@ class SoleWriter:
     """
 
     def __init__(self, journal: Path) -> None:
-        self._journal = journal
+        self._journal, self._lock = journal, str(_lock_of(journal))
         self._file = self._taken()
         try:
             self._beat = Beat(journal)
@@ -60,20 +60,23 @@ class SoleWriter:
     def _say_who(self) -> None:
         os.ftruncate(self._file, 0)
         os.pwrite(self._file, f"{os.getpid()}\n{self._beat.path}\n".encode(), 0)
+        self._its = identity(self._file)
 
-    @refused_as_by_sqlite()
     def beat(self) -> None:
         """Say that a turn of the watch is done; a lock that was deleted under us is laid anew.
 
         JournalError where another daemon was quicker with that, sqlite3.OperationalError where the lock's
         folder may not be entered: that is the journal's, too.
         """
-        if identity(_lock_of(self._journal)) != identity(self._file):
-            mine, self._file = self._file, self._taken()
-            os.close(mine)
-            self._say_who()
-            log.warning("lock_vanished", journal=str(self._journal), did="laid it again")
-        self._beat.strike()
+        try:
+            if identity(self._lock) != self._its:
+                mine, self._file = self._file, self._taken()
+                os.close(mine)
+                self._say_who()
+                log.warning("lock_vanished", journal=str(self._journal), did="laid it again")
+            self._beat.strike()
+        except OSError as error:
+            raise refused_as_by_sqlite(error) from error
 
     def release(self, on_purpose: bool = True) -> None:
         """Let another daemon have the journal."""

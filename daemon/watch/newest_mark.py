@@ -23,6 +23,7 @@ class NewestMark:
         self._journal = journal
         self._path = mark_of(journal.path)
         self._kept: tuple[str, int] = ("", -1)
+        self._seen: tuple[str, int] | None = None
         self._due_ms = 0
 
     def went_back(self) -> str:
@@ -46,7 +47,10 @@ class NewestMark:
 
     def step(self, now_ms: int) -> None:
         """Write down how far the journal has come, if it is time."""
-        journal, place = self._journal, self._journal.place()
+        journal, seen = self._journal, (self._journal.run_id, self._journal.commits)
+        if seen == self._seen and now_ms < self._due_ms:
+            return
+        self._seen, place = seen, journal.place()
         if (journal.run_id, place.event) == self._kept and now_ms < self._due_ms:
             return
         line = f"{journal.id} {journal.run_id} {place.seq:16} {place.event:16}\n".encode()

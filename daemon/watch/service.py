@@ -10,8 +10,7 @@ import sqlite3
 import threading
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -27,6 +26,7 @@ from daemon.supervisor import tell_supervisor
 from daemon.watch.trouble_log import TroubleLog
 from daemon.watch.watch import Watch
 from drivers.readings import Bus, Emit, Emitted, Reading, Receipt, Trouble, Waited
+from rules.alarms.event import Course
 from rules.engine import Engine
 
 log = structlog.get_logger()
@@ -156,16 +156,18 @@ class Service:
     def _judge_at_once(self) -> None:
         """Take in what has arrived and judge it; what it causes is written down and published."""
         begun_s, arrived = time.monotonic(), self._arrived()
-        with self._mending():
+        try:
             now_ms = self._clock.now_ms()
             if self._watch.take(arrived.readings, now_ms, arrived.waited, arrived.receipts, asks=False):
                 self._link.deliver(self._journal)
+        except BaseException as error:
+            self._mend(error)
         self._rests_until_s = 2 * time.monotonic() - begun_s
         self._raise_crash()
 
     def _turn(self) -> None:
         """Take in what has arrived, judge it, write it down, publish what it caused, and do the chores."""
-        with self._mending():
+        try:
             stirs = self._stirs()
             if stirs and self._repair.look():
                 self._watch.start_over()  # what was judged had been numbered for the file that is gone
@@ -180,10 +182,11 @@ class Service:
                 for chore in self._chores:
                     chore(self._clock.now_ms())
                 self._link.deliver(self._journal)
-            engine = self._watch.engine
-            self._link.heartbeat(self._journal.inputs.last_seq(), len(engine.alarms()), engine.courses)
+            self._link.heartbeat(self._heard_of_now)
             if self._repair.is_mended():
                 self._sole_writer.beat()
+        except BaseException as error:
+            self._mend(error)
         tell_supervisor("WATCHDOG=1")
         self._raise_crash()
 
@@ -198,16 +201,16 @@ class Service:
         if self._crash is not None:
             raise self._crash
 
-    @contextmanager
-    def _mending(self) -> Iterator[None]:
+    def _mend(self, error: BaseException) -> None:
         """Mend the journal where that is what goes wrong."""
-        try:
-            yield
-        except BaseException as error:
-            self._watch.start_over()  # nothing that was judged and not written down may pass for told
-            if not isinstance(error, sqlite3.Error):
-                raise
-            self._repair.mend(error)
+        self._watch.start_over()  # nothing that was judged and not written down may pass for told
+        if not isinstance(error, sqlite3.Error):
+            raise error
+        self._repair.mend(error)
+
+    def _heard_of_now(self) -> tuple[int, int, Sequence[Course]]:
+        engine = self._watch.engine
+        return self._journal.inputs.last_seq(), len(engine.alarms()), engine.courses()
 
     def _stood_still(self) -> int | None:
         """Return since when no turn was made though one was due; None where all goes on as it should."""
@@ -216,29 +219,30 @@ class Service:
 
     def _arrived(self) -> Arrived:
         arrived = Arrived()
-        with suppress(queue.Empty):
-            while True:
-                item = self._came.popleft() if self._came else self._arrivals.get_nowait()
-                if isinstance(item, BaseException):
-                    self._crash = item
-                elif isinstance(item, Trouble):
-                    self._trouble.note(item)
-                elif isinstance(item, Receipt):
-                    arrived.receipts.append(item)
-                elif isinstance(item, Waited):
-                    arrived.waited.append(item)
-                    text = "undated readings had waited at the broker: kept as they came, not judged"
-                    self._trouble.note(self._at_the_door(item.probe, "waited", text))
-                else:
-                    arrived.readings.append(item)
+        while self._came or not self._arrivals.empty():
+            item = self._came.popleft() if self._came else self._arrivals.get_nowait()
+            if isinstance(item, BaseException):
+                self._crash = item
+            elif isinstance(item, Trouble):
+                self._trouble.note(item)
+            elif isinstance(item, Receipt):
+                arrived.receipts.append(item)
+            elif isinstance(item, Waited):
+                arrived.waited.append(item)
+                text = "undated readings had waited at the broker: kept as they came, not judged"
+                self._trouble.note(self._at_the_door(item.probe, "waited", text))
+            else:
+                arrived.readings.append(item)
         return arrived
 
     def _note_refused(self) -> None:
         """Tell of the readings that were refused in this turn."""
         refused = self._watch.rejected
+        if refused == self._refused:
+            return
         for (probe, why), times in (refused - self._refused).items():
             self._trouble.note(self._at_the_door(probe, f"refused: {why}", f"readings {why}"), times)
-        self._refused = refused
+        self._refused = refused.copy()
 
     def _at_the_door(self, probe: str, kind: str, text: str) -> Trouble:
         return Trouble("", probe, kind, text, b"", self._clock.now_ms())

@@ -12,9 +12,10 @@ BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 _LIBC = ctypes.CDLL(None)
 _STA_UNSYNC = 0x0040  # adjtimex(2)
-_TIMEX_BYTES = 512  # more than struct timex has on any architecture
+_TIMEX = ctypes.create_string_buffer(512)  # more than struct timex has on any architecture
 _STATUS_OFFSET = {8: 40, 4: 20}
 """Where struct timex holds `status`, by the size of a long: after modes, offset, freq, maxerror, esterror."""
+_STATUS = ctypes.c_int.from_buffer(_TIMEX, _STATUS_OFFSET[ctypes.sizeof(ctypes.c_long)])
 
 
 class WallClock(Protocol):
@@ -62,8 +63,6 @@ def kernel_says_synchronised() -> bool | None:
 
     None where it does not let us ask.
     """
-    timex = ctypes.create_string_buffer(_TIMEX_BYTES)  # modes = 0: nothing is set
-    if _LIBC.adjtimex(timex) == -1:
+    if _LIBC.adjtimex(_TIMEX) == -1:  # modes = 0: nothing is set
         return None
-    status = ctypes.c_int.from_buffer(timex, _STATUS_OFFSET[ctypes.sizeof(ctypes.c_long)]).value
-    return not status & _STA_UNSYNC
+    return not _STATUS.value & _STA_UNSYNC

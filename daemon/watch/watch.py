@@ -35,6 +35,7 @@ ANSWERS_TAKE_S = 1.0
 AWAY_MS, TOLD_AWAY_MS = 1_000, 60_000
 """A watch that was away for longer than its last commit explains blames no probe for it, and says so."""
 REQUESTS_ASIDE = "requests set aside"
+NOTHING = Outcome()
 LONG_TAIL = 50_000
 """After so many inputs since the newest snapshot a restart keeps one at once: the next shall be quick."""
 
@@ -93,8 +94,8 @@ class Watch:
 
     @property
     def rejected(self) -> Counter[tuple[str, str]]:
-        """Return how many readings were refused at the door, by probe and reason."""
-        return Counter(self._intake.rejected)
+        """Return how many readings were refused at the door so far, by probe and reason; for looking only."""
+        return self._intake.rejected
 
     def _resume(self, now_ms: int, passed_ms: int) -> Engine:
         """Go on from the journal, under our plan if it is another than before.
@@ -213,16 +214,17 @@ class Watch:
         if self._stale:
             self._go_on_from_the_journal(now_ms, passed_ms=0)
         engine = self._engine
-        rows = self._journal.inputs.number(self._intake.rows(self._to_judge, engine.clock_ms, now_ms))
-        self._judged += self._to_judge
-        self._to_judge = []
-        if rows:
-            if not self._rows:
-                self._commit_due_ms = now_ms + self._commit_every_ms
-            self._rows += rows
-            self._outcomes.append(engine.feed(as_readings(rows)))
+        if self._to_judge:
+            rows = self._journal.inputs.number(self._intake.rows(self._to_judge, engine.clock_ms, now_ms))
+            self._judged += self._to_judge
+            self._to_judge = []
+            if rows:
+                if not self._rows:
+                    self._commit_due_ms = now_ms + self._commit_every_ms
+                self._rows += rows
+                self._outcomes.append(engine.feed(as_readings(rows)))
         passed = engine.advance(max(now_ms, engine.clock_ms))
-        if passed != Outcome():
+        if passed != NOTHING:
             self._outcomes.append(passed)
 
     def _must_commit(self, now_ms: int) -> bool:

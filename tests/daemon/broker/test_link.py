@@ -373,7 +373,7 @@ def test_signs_of_life_come_in_their_rhythm(tmp_path):
         outbox(tmp_path, port=broker.port, heartbeat_s=0.2) as box,
         Subscriber(broker.port, f"{RACK}/heartbeat") as screen,
     ):
-        box.turn_until(lambda: box.link.heartbeat(17, 2, list) or len(screen.heard) >= 5)
+        box.turn_until(lambda: box.link.heartbeat(lambda: (17, 2, [])) or len(screen.heard) >= 5)
         beats = [json.loads(payload) for payload in screen.payloads(f"{RACK}/heartbeat")]
     assert {(beat["inputs"], beat["alarms"]) for beat in beats} == {(17, 2)}
     assert len({beat["at"] for beat in beats}) == 5
@@ -385,10 +385,10 @@ def test_signs_of_life_go_on_when_the_clock_is_set_back_and_say_the_new_time(tmp
         outbox(tmp_path, port=broker.port, heartbeat_s=0.2) as box,
         Subscriber(broker.port, f"{RACK}/heartbeat") as screen,
     ):
-        box.turn_until(lambda: box.link.heartbeat(17, 2, list) or len(screen.heard) >= 2)
+        box.turn_until(lambda: box.link.heartbeat(lambda: (17, 2, [])) or len(screen.heard) >= 2)
         before = utc_ms(json.loads(screen.payloads(f"{RACK}/heartbeat")[-1])["at"])
         box.utc._start_ms -= 7_200_000
-        box.turn_until(lambda: box.link.heartbeat(17, 2, list) or len(screen.heard) >= 5)
+        box.turn_until(lambda: box.link.heartbeat(lambda: (17, 2, [])) or len(screen.heard) >= 5)
         after = utc_ms(json.loads(screen.payloads(f"{RACK}/heartbeat")[-1])["at"])
     assert 7_000_000 < before - after <= 7_200_000
 
