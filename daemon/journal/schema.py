@@ -143,7 +143,10 @@ FROM request r LEFT JOIN command c ON c.request = r.id WHERE r.answered_ms IS NU
 """
 """What a journal of the second layout was asked and had not answered yet: id, kind, who, body."""
 
-WAL_BYTES_KEPT = 4_194_304
+WAL_BYTES_KEPT = 1_048_576
+"""Until the log has grown to that, each commit also writes how long it is now, as much again. With 4 MB that
+took a rack the first five hours of each start; a shorter log is folded into the file more often: from then on
+a few per cent more (counted at a block device)."""
 PAGE_BYTES = 1_024
 """Of a new file, a quarter of SQLite's own: a commit writes whole pages, and ten seconds of a rack fill one
 or two of these. A third fewer bytes go to the card, and reading everything takes some hundredths longer."""

@@ -41,8 +41,9 @@ SAID_SHOWN_MS = 7 * 86_400_000
 ENTRIES_AT_MOST = 500
 AHEAD_MS = 60_000
 """By so much a clock may be set back before ages are taken for unknown (project judgement)."""
-LOG_HELD_BYTES = WAL_BYTES_KEPT * 3 // 2
-"""The write-ahead log is folded into the file before it is so long, unless a reader holds it."""
+LOG_HELD_BYTES = 6 * WAL_BYTES_KEPT
+"""The write-ahead log is folded into the file before it is so long, whatever one commit adds to it, unless a
+reader holds it."""
 
 
 @dataclass(frozen=True, slots=True)
