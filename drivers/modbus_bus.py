@@ -111,7 +111,6 @@ class ModbusBus:
                 for poll in self._polls:
                     self._hand_on(poll)
                     poll.unit.rest(now_ms)
-                self._moved.update(self._units.values())
                 if self._outage.failed(str(lost), now_ms):
                     self._complain(lost, None)
                 self._clock.wait(stop, self._outage.retry_ms(now_ms))
@@ -130,10 +129,10 @@ class ModbusBus:
             self._pass_over(wire.hear())
             index, due_ms = schedule.next()
             poll = self._polls[index]
+            self._moved.add(poll.unit)
             if max(due_ms, poll.unit.ready_ms(poll.left[0])) > self._clock.now_ms():
                 continue
             is_over = False
-            self._moved.add(poll.unit)
             try:
                 is_over = self._finishes(wire, poll)
             except errors.PortLostError:

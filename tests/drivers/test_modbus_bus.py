@@ -294,6 +294,26 @@ class TestLateAnswers:
         assert set(emitted.values("temperature")) == {19.0}
         assert set(emitted.values("oxygen")) == {7.0}
 
+    def test_a_late_answer_that_comes_while_another_probe_is_asked_ends_the_rest_at_once(self, line, emitted):
+        timeout_ms, lateness = 150, iter([1.5])
+
+        def answer(request):
+            unit, function, _, _ = asked(request)
+            frame = answer_frame(unit, function, 100 * unit)
+            if unit == 1 and (late := next(lateness, None)):
+                return peer.send_after(late * timeout_ms / 1000, frame)
+            return frame
+
+        with (
+            Peer(line, answer) as peer,
+            running(bus(line.path, [probe("a", 1), probe("b", 2)], emitted, timeout_ms)),
+        ):
+            emitted.wait_for(lambda e: e.values("temperature", "a"))
+        (late,) = [it for it in emitted.troubles if it.kind == "late"]
+        first = next(it for it in emitted.readings if it.probe == "a")
+        between = [it for it in emitted.readings if late.time_ms < it.time_ms < first.time_ms]
+        assert len(between) < 10  # a rest of two seconds has room for ninety
+
     def test_three_blocks_of_one_shape_are_never_mixed_up_by_late_answers(self, tmp_path):
         """Each answer fits each of the three questions; every eighth comes 0.7 to 1.5 s late."""
         with contextlib.ExitStack() as stack:
