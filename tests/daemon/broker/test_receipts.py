@@ -1,6 +1,7 @@
 """Receipts from end to end: the real daemon and the real on-call process at a real broker."""
 
 import json
+import sqlite3
 import time
 from contextlib import closing
 
@@ -107,6 +108,20 @@ def test_the_more_urgent_the_sooner(journal, priority):
     chores.step(TAKEN_WITHIN_MS[priority] - 1)
     assert said(journal) == []
     chores.step(TAKEN_WITHIN_MS[priority])
+    assert said(journal) == ["1"]
+
+
+def test_an_alarm_that_could_not_be_read_at_one_look_is_followed_from_the_next(journal):
+    """Events are read where something was written since, which a look that failed has not done."""
+    _, chores = chore(journal, expected=True)
+    chores.step(0)
+    raised(journal, 1)
+    journal._db.set_progress_handler(lambda: True, 1)
+    with pytest.raises(sqlite3.OperationalError, match="interrupted"):
+        chores.step(1)
+    journal._db.set_progress_handler(None, 1)
+    chores.step(2)
+    chores.step(2 * MIN + 2)
     assert said(journal) == ["1"]
 
 
