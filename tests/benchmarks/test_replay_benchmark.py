@@ -163,7 +163,10 @@ def loaded(readings, folder):
 
 
 def test_the_whole_judgement_beside_four_tests_of_ioos_qc(capsys):
-    """Conversion, all flags, bands, trend and life cycle, against gross range, spike, rate and flat line."""
+    """Conversion, all flags, bands, trend and life cycle, against gross range, spike, rate and flat line.
+
+    It was twelve times as fast before it looked for probes that freeze, scatter and play a record.
+    """
     share = 1.0 if MEASURED else 0.1
     readings = year(0, round(share * BLOCK / (VESSELS * len(KINDS))))
     fewer = readings.part(0, round(0.4 * len(readings)))  # theirs takes its time
@@ -178,7 +181,7 @@ def test_the_whole_judgement_beside_four_tests_of_ioos_qc(capsys):
             f"{own_bytes / len(readings):.0f} bytes a reading; ioos-qc {theirs / 1e6:.2f} million a second, "
             f"{their_bytes / len(fewer):.0f} bytes a reading; {own / theirs:.1f} times as fast"
         )
-    assert not MEASURED or own / theirs >= 5
+    assert not MEASURED or own / theirs >= 4
 
 
 def test_a_rack_year_is_replayed_from_disk_and_from_memory(tmp_path, capsys):

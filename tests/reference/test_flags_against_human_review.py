@@ -77,9 +77,9 @@ TOGETHER = [
 TABLE = """
 | quantity     | rejected | caught | by ioos-qc | accepted | flagged | by ioos-qc |
 | temperature  |      758 |    757 |        757 |    34352 |      26 |       8986 |
-| conductivity |      954 |    630 |         11 |    34156 |     343 |       1292 |
-| salinity     |      954 |    762 |         11 |    34156 |     584 |       1759 |
-| oxygen       |     3884 |    769 |        999 |    31226 |     442 |       2378 |
+| conductivity |      954 |    630 |         11 |    34156 |     345 |       1292 |
+| salinity     |      954 |    762 |         11 |    34156 |     587 |       1759 |
+| oxygen       |     3884 |    769 |        999 |    31226 |     443 |       2378 |
 """
 """An estuary year: rows that people rejected or accepted, and how many of them are flagged 3 or 4.
 
@@ -104,10 +104,11 @@ def watched(quantities):
     )
     engine = Engine(RackPlan("pier", sources, {"pier": ""}, {}, OPEN_WATER), int(time_ms[0]) - 1)
     found = {quantity: np.full(time_ms.size, Flag.MISSING, dtype=np.uint8) for quantity in quantities}
-    for block in engine.feed(readings).flags:
-        quantity = Quantity(block.channel.split("/")[1])
+    outcome = engine.feed(readings)
+    for told in (*outcome.flags, *outcome.amendments):  # what follows amends the last reading of a block
+        quantity = Quantity(told.channel.split("/")[1])
         if quantity in found:
-            found[quantity][row[there[block.seq - 1]]] = block.summary
+            found[quantity][row[there[told.seq - 1]]] = told.summary
     return found
 
 
