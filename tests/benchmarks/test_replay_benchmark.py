@@ -219,7 +219,7 @@ def test_a_rack_year_is_replayed_from_disk_and_from_memory(tmp_path, capsys):
     assert again.events == from_disk.events
     assert len(again.events) > 0 or ticks < 7 * 2_880
     if MEASURED:
-        assert memory_cpu_s < 90 * flat_s
+        assert memory_cpu_s < 160 * flat_s
         assert own_mb < 1_500
 
 
@@ -324,6 +324,7 @@ def test_ten_deeds_a_day_cost_little(tmp_path, capsys):
     for name in ("note", "food", "by hand"):
         assert results[name].events == results["nothing"].events
         assert not results[name].refused
-    little = [took[name] for name in ("note", "food", "acknowledged", "by hand")]
+    little = [took[name] for name in ("note", "food", "acknowledged")]
     assert not MEASURED or max(little) < 1.05 * took["nothing"]
+    assert not MEASURED or took["by hand"] < 1.1 * took["nothing"], "its probes' doubts are looked for first"
     assert not MEASURED or took["maintained"] < 1.2 * took["nothing"]
