@@ -261,9 +261,10 @@ class Inputs:
             aged = self._usual_variation(name) * (np.maximum(at.time_ms - times, 1) / _MS_PER_HOUR)
             base = self._base(name, at)
             yield np.where(np.isnan(base), values, base), np.fmax(aged, np.abs(values - base))
-        own = self._last_day(need.channels, at)
+        own, given = self._last_day(need.channels, at), self._given(need, vessel)
+        alike = own if given is None else np.where(np.isnan(own), given, own)
         for name in need.supplied:
-            usually = np.abs(self._last_day((name,), at) - own)
+            usually = np.abs(self._last_day((name,), at) - alike)
             yield self.newest(name, at), np.fmax(usually, ON_ONE_SUPPLY)
         yield self._usual(need, vessel, at, own)
 
@@ -281,11 +282,13 @@ class Inputs:
             altitude_m = plan.altitude_m
             here = STANDARD_AIR_PRESSURE_HPA if altitude_m is None else standard_air_pressure_hpa(altitude_m)
             return np.full(size, here), np.full(size, WEATHER_HPA)
-        given = plan.usual.get(vessel, {}).get(quantity)
-        if given is not None:
+        if (given := self._given(need, vessel)) is not None:
             return np.full(size, given), np.full(size, USUALLY[quantity])
         (anywhere, error), new = ANYWHERE[quantity], np.isnan(last_day)
         return np.where(new, anywhere, last_day), np.where(new, error, USUALLY[quantity])
+
+    def _given(self, need: Need, vessel: str) -> float | None:
+        return self._watch_list.plan.usual.get(vessel, {}).get(need.quantity)
 
     def _last_day(self, names: tuple[str, ...], at: Series) -> Array:
         """Return the median of the last day of the best channel that has one, at each reading; else NaN."""

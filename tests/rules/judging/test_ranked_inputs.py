@@ -125,6 +125,19 @@ def test_a_vessel_of_the_same_supply_is_as_sure_as_the_two_are_usually_alike(bes
     assert abs(salinity.value - 32.0) < salinity.error
 
 
+@pytest.mark.parametrize(("beside", "apart_c"), [(15.5, 1.0), (19.0, 3.0)])
+def test_a_vessel_of_the_same_supply_is_as_sure_as_the_settings_say_that_the_two_are_alike(beside, apart_c):
+    """Of a vessel that has no thermometer only the settings know how it usually is."""
+    loop = Supply("loop", Quantity.TEMPERATURE, ("k1", "k2"))
+    usual = {"k1": {Quantity.TEMPERATURE: 15.0}}
+    rack = Rack(C, T2, supplies=(loop,), usual=usual).poll(14 * 60, T2=beside)
+    (salinity,) = (it for it in rack.engine.channels() if it.channel.quantity is Quantity.SALINITY)
+    taken = 15.0 if apart_c > 1.0 else beside
+    at_taken, warmer = (float(gsw.SP_from_C(WATER[C], it, 0.0)) for it in (taken, taken + apart_c))
+    assert salinity.value == pytest.approx(at_taken, abs=0.05)
+    assert salinity.error == pytest.approx(at_taken - warmer, abs=0.2)
+
+
 def test_a_vessels_usual_temperature_is_that_of_the_settings_else_of_its_last_day():
     given = Rack(C, O2, P, usual={"k1": {Quantity.TEMPERATURE: 18.0}}).poll(5)
     nothing = Rack(C, O2, P).poll(5)

@@ -192,6 +192,8 @@ class Plainly:
             found.append((value, error, of))
         none = len(need.channels)
         own = self._last_day(need.channels, place)
+        if math.isnan(own):
+            own = self.watched.plan.usual.get(vessel, {}).get(need.quantity, math.nan)
         for name in need.supplied:
             apart = abs(self._last_day((name,), place) - own)
             found.append((self.newest(name, place, now_ms), max(1.0, apart), none))  # 1 where it is no number
