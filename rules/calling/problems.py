@@ -9,8 +9,8 @@
    its calling goes over.
 5. It is called from the top of the line-up where an alarm makes it more urgent. Where that was told already
    and only comes back, and nobody has answered, the calling goes on where it was.
-6. Where all of it was over meanwhile, those who were called, and told so, are called at once, and the next of
-   the line-up with them; from that person on it goes as ever.
+6. Where all of it was over meanwhile, or what is back has rested for longer than the calling waits, those who
+   were called are called at once, and the next of the line-up with them; from that person on it goes as ever.
 """
 
 from collections import Counter
@@ -305,6 +305,18 @@ class Problem:
         """Return who was called about what was over and came back."""
         return _people(self.was)
 
+    def _rested(
+        self, urgency: Priority, manner: Manner, line_up: Sequence[str], now_ms: int
+    ) -> dict[str, Unanswered]:
+        """Return what is back after a longer rest, where what is milder or seen stood all the while."""
+        was = self.reached
+        if self.handed_ms is not None or was is None or now_ms <= was.at_ms + manner.ask_again_ms:
+            return {}
+        called = (person for person in line_up[: was.step + 1] if person in self.told)
+        rested = Unanswered(self.number, was.at_ms, urgency, (*self.called_before, *called))
+        told = (name for name in self._most(urgency) if was.told.get(name, 0) >= urgency)
+        return dict.fromkeys(told, rested) if rested.counts(now_ms) else {}
+
     def _come_back(
         self, was: Mapping[str, Unanswered], urgency: Priority, line_up: Sequence[str], now_ms: int
     ) -> list[str]:
@@ -333,6 +345,7 @@ class Problem:
     ) -> list[str]:
         """Go down the line-up as far as it is time at a call; return who is called. `was` is back now."""
         self.go_on(urgency, manner, now_ms)
+        was = {**self._rested(urgency, manner, line_up, now_ms), **was}
         at_once = self._come_back(was, urgency, line_up, now_ms)
         if self.handed_ms is None:
             self.handed_ms = now_ms

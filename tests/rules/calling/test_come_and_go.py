@@ -18,6 +18,11 @@ ASKS_AGAIN = replace(
     DUTY, manners={rank: replace(manner, ask_again_ms=HOUR) for rank, manner in MANNERS.items()}
 )
 
+SOONER = {
+    rank: replace(manner, ask_again_ms=30 * MIN if rank >= Priority.HIGH else 4 * HOUR)
+    for rank, manner in MANNERS.items()
+}
+
 
 class Story:
     """What is said of one cause, and who is called about it, in minutes from the start."""
@@ -105,6 +110,40 @@ def test_so_it_is_beside_what_somebody_has_seen(beside):
     story.comes(*range(4, 60, 6))
     assert story.called(since=2)[0] == (4.25, "ada")
     assert (story.first("bo"), story.first("cy")) == (22.25, 40.25)
+
+
+@pytest.mark.parametrize("seen", [False, True])
+@pytest.mark.parametrize("priority", [Priority.HIGH, Priority.CRITICAL])
+def test_after_longer_rests_beside_what_stands_it_calls_who_was_called_and_the_next(priority, seen):
+    """What stands waits for the morning, or somebody has seen it; none of it is why the danger is called."""
+    story = Story(Priority.MEDIUM, start_ms=NOON if seen else NIGHT, duty=replace(ASKS_AGAIN, manners=SOONER))
+    if seen:
+        assert story.answer(2, Reply.SEEN, "ada") == ""
+    story.comes(*range(4, 130, 40), minutes=3, priority=priority)
+    assert story.called(since=2) == [
+        *((4.25, "ada"), (44.25, "ada"), (44.25, "bo"), (84.25, "ada"), (84.25, "bo"), (84.25, "cy")),
+        *((124.25, "ada"), (124.25, "bo"), (124.25, "cy")),
+    ]
+    before = [call.called_before for call in story.told if call.kind is CallKind.ALARM]
+    assert before[-1] == ("ada", "bo", "cy")
+
+
+def test_after_a_longer_rest_what_is_new_beside_what_waits_calls_whoever_is_on_call():
+    story = Story(Priority.MEDIUM, duty=replace(ASKS_AGAIN, manners=SOONER))
+    story.comes(4, minutes=20)
+    story.comes(60, alarm="k3/temperature/high")
+    assert story.called(since=30) == [(60.25, "ada")]
+    assert story.told[-1].called_before == ()
+
+
+def test_once_somebody_has_answered_a_return_after_a_longer_rest_calls_whoever_is_on_call():
+    story = Story(Priority.MEDIUM, duty=replace(ASKS_AGAIN, manners=SOONER))
+    story.comes(4, minutes=3)
+    story.says(44)
+    assert story.answer(45, Reply.SEEN, "bo") == ""
+    story.says(46, trigger="returned", state="normal")
+    story.comes(90, minutes=3)
+    assert story.called(since=50) == [(90.25, "ada")]
 
 
 def test_what_is_gone_before_it_was_told_leaves_the_calling_where_it_was():
