@@ -347,6 +347,7 @@ class Escalation:
         caller, state = self._caller(upshot), self._state
         for name in former:
             stood = caller.end(name, lambda _word: True, Trigger.RELEASED)
+            state.calls.rested.forget(name, [word.event.alarm for word in stood])  # it was never over
             state.signs.racks.pop(name, None)
             for word in stood:
                 if word.journal:

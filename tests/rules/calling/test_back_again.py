@@ -487,3 +487,28 @@ def test_little_is_kept_of_what_was_over_long_ago():
     for day in range(3):
         story.comes(day * 24 * 60, minutes=3, alarm=f"k{day}/temperature/high")
     assert list(story.team.calls.rested.of_rack["north"]) == ["k2/temperature/high"]
+
+
+@pytest.mark.parametrize("seen", [False, True])
+def test_what_stands_while_two_racks_of_one_name_are_told_apart_and_renamed_is_not_back(seen):
+    """It was never over; and somebody who has answered under the one name is not called as if nobody had."""
+    story, voices = Alone(), [Voice(letter * 8, "r", f"boot-{letter}", f"{letter}-pi") for letter in "ab"]
+
+    def beats(at, rack, voice):
+        story.until(at)
+        story.told += story.team.heartbeat(rack, 1, story.team.clock_ms, story.team.clock_ms, voice).calls
+
+    story.says(0, journal=voices[0].journal, run="r", boot=voices[0].boot)
+    for at in range(1, 5):
+        beats(at, "north", voices[0])
+        beats(at + 0.5, "north", voices[1])
+    (apart,) = [its for its in story.team.problems() if DANGER in its.members]
+    assert apart.key.startswith("north (")
+    if seen:
+        assert story.team.answer(apart.number, Answer(Reply.SEEN, "ada"), story.team.clock_ms).refusal == ""
+    beats(5, "south", voices[1])
+    story.until(6)
+    (again,) = [its for its in story.team.problems() if DANGER in its.members]
+    assert again.key == "north/loop"
+    assert not any(call.called_before for call in story.told)
+    assert story.called(since=5) == [(5.25, "ada")]
