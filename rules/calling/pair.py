@@ -129,6 +129,8 @@ class Waiting:
         for name, held in list(self.held.items()):
             call, repeat_ms = held.call, duty.manners[held.call.priority].repeat_ms
             back_ms = max(repeat_ms - pair.missing_after_ms // 2, 0)  # the two repeat at moments of their own
+            if call.called_before and not call.again:  # what was called before it was over is no call of it
+                back_ms = duty.gather_ms
             when_ms, priority = sent_ms.get((call.key, call.kind), (-1, Priority.LOW))
             made = when_ms >= max(held.since_ms - back_ms, 0) and priority >= call.priority
             quiet = bool(call.key) and quiet_ms.get(call.key, -1) >= _newest_ms(call)

@@ -440,6 +440,20 @@ def test_where_the_first_watcher_is_gone_the_second_calls_all_of_them():
     assert called == [(28.25, "ada"), (28.25, "bo"), (28.25, "cy")]
 
 
+def test_what_the_first_watcher_called_before_it_was_over_covers_no_call_about_its_return():
+    """The first lives on, and no service takes its messages any more."""
+    story = Alone(duty=replace(ASKS_AGAIN, pair=Pair("desk", second=True, missing_after_ms=2 * MIN)))
+    story.says(0)
+    for at in range(1, 8):
+        if at in (1, 2):
+            (story.ends if at == 1 else story.says)(at)
+        story.until(at + 0.5)
+        ago_ms = round((at + 0.25) * MIN)
+        sent = Sent("north/loop", CallKind.ALARM, Priority.CRITICAL, ago_ms)
+        story.told += story.team.other(OtherSays((sent,)), story.team.clock_ms).calls
+    assert story.called() == [(4.25, "ada"), (4.25, "bo")]
+
+
 def test_where_the_first_watcher_has_called_the_second_calls_nobody():
     story = second_watcher()
     sent = Sent("north/loop", CallKind.ALARM, Priority.CRITICAL, 45_000)
