@@ -127,7 +127,7 @@ class Caller:
         """Take what somebody says about a problem, by its number; refused where nothing is left to say."""
         problem = next((found for found in self.calls.in_order() if found.number == number), None)
         late = problem is None and answer.reply is not Reply.NEXT
-        if late and self.calls.rested.answered(number, self.now_ms):
+        if late and self.calls.rested.answered(number, answer, self.now_ms):
             return
         if problem is None or (problem.urgency is None and problem.seen is None):
             self.upshot.refusal = f"{number}: no problem of this number stands now"
@@ -151,8 +151,9 @@ class Caller:
             self.calls.plan(problem, self.now_ms)
         else:
             problem.see()
-            for word in problem.words(*Stand):
-                self.calls.rested.forget(word.rack, [word.event.alarm])
+            for alarm, member in problem.members.items():
+                self.calls.rested.forget(member.word.rack, [alarm])
+                self.calls.rested.promise(member.word.rack, alarm, member.worst, answer, self.now_ms)
             problem.ask_again(answer, self.duty, self.now_ms)
             self._settle(problem)
         self._tell_others(problem, answer.who)

@@ -4,6 +4,7 @@
    a rack takes what is back for what comes and goes.
 2. An answer ends that, also one to its number that comes late; so do an act at the rack and another's turn.
 3. What comes back and is over before people were called changes nothing of it.
+4. Who has promised to be there is called as it comes back, and until then nobody else is for that alone.
 """
 
 from collections.abc import Collection, Iterable
@@ -11,22 +12,34 @@ from dataclasses import dataclass, field
 from itertools import takewhile
 
 from rules.alarms.life_cycle import Priority
-from rules.calling.problems import Problem, Unanswered
-from rules.calling.records import Stand
+from rules.calling.problems import PROMISED_AT_MOST_MS, Problem, Unanswered
+from rules.calling.records import Answer, Reply, Stand
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """Somebody means to be there at `until_ms`, about what was `worst` then."""
+
+    until_ms: int
+    worst: Priority
 
 
 @dataclass(slots=True)
 class Rested:
-    """What nobody had answered, by rack and alarm, the longest over first."""
+    """What nobody had answered, by rack and alarm, the longest over first, and what was promised of any."""
 
     of_rack: dict[str, dict[str, Unanswered]] = field(default_factory=dict)
+    promised: dict[str, dict[str, Promise]] = field(default_factory=dict)
 
     def keep(self, problem: Problem, now_ms: int) -> None:
         """Keep what was called of a problem that is over, if nobody has answered."""
         told = problem.reached.told if problem.reached and problem.told else {}
         people = tuple(dict.fromkeys([*problem.called_before, *problem.told]))
         for alarm, member in problem.members.items():
-            was = problem.was.get(alarm)
+            was, promise = problem.was.get(alarm), self.promised.get(member.word.rack, {}).get(alarm)
+            passed_on = was or (problem.answer and problem.answer.reply is Reply.NEXT)
+            if promise and not passed_on and now_ms < promise.until_ms and member.worst <= promise.worst:
+                continue
             if told.get(alarm, Priority.LOW) >= Priority.HIGH:
                 was = Unanswered(problem.number, now_ms, told[alarm], people)
             if was:
@@ -55,9 +68,19 @@ class Rested:
         every = (it for rested in self.of_rack.values() for it in rested.values())
         return any(it.number in numbers and it.counts(now_ms) for it in every)
 
-    def answered(self, number: int, now_ms: int) -> bool:
+    def promise(self, rack: str, alarm: str, worst: Priority, answer: Answer, now_ms: int) -> None:
+        """Note until when somebody is on the way about an alarm, if that is what the answer says."""
+        known = self.promised.setdefault(rack, {})
+        for past in [name for name, it in known.items() if it.until_ms <= now_ms or name == alarm]:
+            del known[past]
+        if answer.reply is Reply.ON_MY_WAY and answer.until_ms is not None:
+            known[alarm] = Promise(min(answer.until_ms, now_ms + PROMISED_AT_MOST_MS), worst)
+
+    def answered(self, number: int, answer: Answer, now_ms: int) -> bool:
         """Take a late answer; return whether there was anything to answer."""
         found = self.any_of((number,), now_ms)
         for rack, rested in self.of_rack.items():
-            self.forget(rack, [alarm for alarm, it in rested.items() if it.number == number])
+            for alarm, was in [item for item in rested.items() if item[1].number == number]:
+                self.promise(rack, alarm, was.worst, answer, now_ms)
+                self.forget(rack, [alarm])
         return found

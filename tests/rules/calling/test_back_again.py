@@ -487,6 +487,8 @@ def test_a_drill_that_nobody_answered_is_none():
 def test_a_file_of_before_is_read_and_one_that_went_back_forgets_the_numbers_of_then():
     story = unanswered()
     older = json.loads(json.dumps(story.team.snapshot()))
+    del older["calls"]["rested"]["promised"]
+    assert Escalation.restore(older, story.duty).calls.rested == story.team.calls.rested
     del older["calls"]["rested"]
     story.team = Escalation.restore(older, story.duty)
     story.comes(13, minutes=3)
@@ -526,3 +528,56 @@ def test_what_stands_while_two_racks_of_one_name_are_told_apart_and_renamed_is_n
     assert again.key == "north/loop"
     assert not any(call.called_before for call in story.told)
     assert story.called(since=5) == [(5.25, "ada")]
+
+
+def on_my_way(late=False):
+    """ada has promised at 1 (or, where late, at 4) to be there at 24, and it comes and goes meanwhile."""
+    story = Alone()
+    story.says(0)
+    story.until(1)
+    if late:
+        story.ends(3)
+    at_ms = NIGHT + (4 if late else 1) * MIN
+    promise = Answer(Reply.ON_MY_WAY, "ada", NIGHT + 24 * MIN)
+    assert story.team.answer(1, promise, at_ms).refusal == ""
+    if not late:
+        story.ends(3)
+    return story
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_while_somebody_is_on_the_way_nobody_else_is_woken_by_what_comes_and_goes(late):
+    story = on_my_way(late)
+    story.comes(*range(5, 36, 5), minutes=3)
+    assert story.called(since=5)[:5] == [
+        (5.25, "ada"),
+        (10.25, "ada"),
+        (15.25, "ada"),
+        (20.25, "ada"),
+        (25.25, "ada"),
+    ]
+    assert story.called(since=26) == [
+        *((30.25, "ada"), (30.25, "bo")),
+        *((35.25, "ada"), (35.25, "bo"), (35.25, "cy")),
+    ]
+
+
+def test_who_is_on_the_way_may_still_ask_for_the_next_person():
+    story = on_my_way()
+    story.says(5)
+    story.until(6)
+    assert story.team.answer(2, Answer(Reply.NEXT, "ada"), NIGHT + 6 * MIN).refusal == ""
+    story.ends(8)
+    story.comes(10, 15, minutes=3)
+    assert [person for _, person in story.called(since=9)] == ["ada", "bo", "cy"] * 2
+
+
+def test_a_promise_about_what_was_milder_is_none_about_what_is_worse():
+    story = Alone()
+    story.says(0, priority=HIGH)
+    story.until(1)
+    promise = Answer(Reply.ON_MY_WAY, "ada", NIGHT + 24 * MIN)
+    assert story.team.answer(1, promise, NIGHT + MIN).refusal == ""
+    story.ends(3, priority=HIGH)
+    story.comes(5, 10, minutes=3)
+    assert story.called(since=5) == [(5.25, "ada"), (10.25, "ada"), (10.25, "bo")]
