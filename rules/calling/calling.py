@@ -72,6 +72,8 @@ class Caller:
             before = problem.urgency
             self.calls.leave(problem, [word])
             if problem.members:
+                if was := problem.was.pop(word.event.alarm, None):
+                    self.calls.rested.put(word.rack, word.event.alarm, was, self.now_ms)
                 self.review(problem, before)
             else:
                 self.upshot.settled.append(problem.number)

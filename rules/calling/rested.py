@@ -43,9 +43,10 @@ class Rested:
             if told.get(alarm, Priority.LOW) >= Priority.HIGH:
                 was = Unanswered(problem.number, now_ms, told[alarm], people)
             if was:
-                self._put(member.word.rack, alarm, was, now_ms)
+                self.put(member.word.rack, alarm, was, now_ms)
 
-    def _put(self, rack: str, alarm: str, was: Unanswered, now_ms: int) -> None:
+    def put(self, rack: str, alarm: str, was: Unanswered, now_ms: int) -> None:
+        """Keep an alarm that nobody has answered, and nothing that was over long ago."""
         rested = self.of_rack.setdefault(rack, {})
         rested[alarm] = was
         for past in list(takewhile(lambda name: not rested[name].counts(now_ms), rested)):

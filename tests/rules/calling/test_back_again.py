@@ -581,3 +581,19 @@ def test_a_promise_about_what_was_milder_is_none_about_what_is_worse():
     story.ends(3, priority=HIGH)
     story.comes(5, 10, minutes=3)
     assert story.called(since=5) == [(5.25, "ada"), (10.25, "ada"), (10.25, "bo")]
+
+
+def test_what_has_gone_over_to_its_cause_is_back_there_and_no_longer_where_it_was():
+    story = unanswered()
+    story.says(13, cause="")
+    story.says(13, OTHER, cause=DANGER)
+    story.until(14)
+    assert story.called(since=5) == [(13.25, "ada"), (13.25, "bo")]
+    story.says(15, trigger="worsened", cause="pump")
+    story.until(24)
+    told = [call for call in story.told if call.kind is CallKind.ALARM and call.at_ms > NIGHT + 14 * MIN]
+    moved = [call for call in told if call.key == "north/pump"]
+    assert moved[0].person == "ada"
+    assert "bo" in {call.person for call in moved}
+    assert moved[0].called_before
+    assert not any(call.called_before for call in told if call.key != "north/pump")
