@@ -329,7 +329,9 @@ class Problem:
         back = any(name in was and was[name].worst >= urgency for name in self._most(urgency))
         if self.handed_ms is not None or not back or urgency < Priority.HIGH:
             return []
-        following = [person for person in line_up if person not in called][:1]
+        last = max((place for place, person in enumerate(line_up, 1) if person in called), default=0)
+        after = (*line_up[last:], *line_up[:last])
+        following = [person for person in after if person not in called][:1]
         at_once = [person for person in line_up if person in called] + following
         self.step = line_up.index(following[0]) if following else 0
         self.handed_ms, self.failed = now_ms, len(at_once) - 1

@@ -597,3 +597,24 @@ def test_what_has_gone_over_to_its_cause_is_back_there_and_no_longer_where_it_wa
     assert "bo" in {call.person for call in moved}
     assert moved[0].called_before
     assert not any(call.called_before for call in told if call.key != "north/pump")
+
+
+def test_where_one_person_was_passed_over_the_next_is_who_follows_the_last_that_was_called():
+    """So that one of the team who is not reached is followed by who was not called yet."""
+    rota = Rota(("ada", "bo", "cy", "di", "eli"), date(2026, 1, 5), time(9), ZONE)
+    story = Alone(duty=replace(ASKS_AGAIN, rota=rota))
+    story.says(0)
+    story.until(1)
+    assert story.team.answer(1, Answer(Reply.NEXT, "bo"), NIGHT + MIN).refusal == ""
+    story.until(2)
+    story.ends(3)
+    story.says(13)
+    story.until(13.25)
+    assert story.called(since=1) == [(1, "cy"), (13.25, "ada"), (13.25, "cy"), (13.25, "di")]
+    story.team.undelivered(story.told[-1].id, NIGHT + 13 * MIN + 20_000)
+    story.until(14)
+    assert story.called(since=13.3) == [(13 + 1 / 3, "eli")]
+    story.ends(16)
+    story.says(26)
+    story.until(27)
+    assert story.names(since=20) == ["ada", "cy", "di", "eli", "bo"]
