@@ -36,6 +36,13 @@ _NO_NEWS = (Trigger.EASED, Trigger.REANNOUNCED)
 """What calls nobody about what a person has seen; when it is asked about again, one clock says, ours."""
 
 
+def promised_until_ms(answer: Answer, now_ms: int) -> int | None:
+    """Return when somebody means to be there, as far ahead as it counts; None where that is not promised."""
+    if answer.reply is not Reply.ON_MY_WAY or answer.until_ms is None:
+        return None
+    return min(answer.until_ms, now_ms + PROMISED_AT_MOST_MS)
+
+
 @dataclass(slots=True)
 class Member:
     """One alarm of a problem: the last word on it, what it asks of people, its worst priority unseen.
@@ -166,8 +173,8 @@ class Problem:
         if (seen := self.seen) is None:
             return
         again_ms, self.again_by, self.again_from_ms = QUIET_MS, None, now_ms
-        if answer.reply is Reply.ON_MY_WAY and answer.until_ms is not None:
-            again_ms = min(max(answer.until_ms - now_ms, 0), PROMISED_AT_MOST_MS)
+        if (until_ms := promised_until_ms(answer, now_ms)) is not None:
+            again_ms = max(until_ms - now_ms, 0)
         elif answer.reply is not Reply.QUIET:
             again_ms, self.again_by = duty.manners[seen].ask_again_ms, seen
         self.again_ms = now_ms + again_ms

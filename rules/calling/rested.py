@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from itertools import takewhile
 
 from rules.alarms.life_cycle import Priority
-from rules.calling.problems import PROMISED_AT_MOST_MS, Problem, Unanswered
+from rules.calling.problems import Problem, Unanswered, promised_until_ms
 from rules.calling.records import Answer, Reply, Stand
 
 
@@ -74,8 +74,8 @@ class Rested:
         known = self.promised.setdefault(rack, {})
         for past in [name for name, it in known.items() if it.until_ms <= now_ms or name == alarm]:
             del known[past]
-        if answer.reply is Reply.ON_MY_WAY and answer.until_ms is not None:
-            known[alarm] = Promise(min(answer.until_ms, now_ms + PROMISED_AT_MOST_MS), worst)
+        if (until_ms := promised_until_ms(answer, now_ms)) is not None:
+            known[alarm] = Promise(until_ms, worst)
 
     def answered(self, number: int, answer: Answer, now_ms: int) -> bool:
         """Take a late answer; return whether there was anything to answer."""
