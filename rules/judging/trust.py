@@ -161,7 +161,8 @@ class Trust:
         here, (in_water, wet) = self._read[channel.source.id].here, self._in_water(channel)
         if (at := self._work.at(channel.source, here)) is None:
             yield slice(0, here.size), slice(0, wet.here.size), False
-        for part, worked in spells(at, here.size) if at is not None else ():
+            return
+        for part, worked in spells(at, here.size):
             start, stop = (int(np.count_nonzero(in_water[:end])) for end in (part.start, part.stop))
             yield part, slice(start, stop), worked
 
