@@ -4,14 +4,12 @@ The larger part of a replay is bringing rows out of SQLite into arrays; it goes 
 processes while the blocks that are already there are being judged.
 """
 
-import signal
 import sqlite3
 from collections import deque
 from collections.abc import Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future
 from contextlib import closing, contextmanager
 from itertools import chain, islice, pairwise
-from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +20,7 @@ from daemon.journal.journal import Journal
 from daemon.journal.logbook import logbook_of
 from daemon.sources.columns import Rows, clear, copied, copying, months_of
 from daemon.sources.recording import BLOCK, Inputs, Recording, in_order
+from daemon.workers import processes
 from rules.readings import Readings
 
 ALONE_BELOW = 400_000
@@ -103,8 +102,7 @@ def _through_copies(path: Path, first: int, last: int, workers: int, block: int)
 def _in_parallel(path: Path, ranges: list[tuple[int, int]], workers: int) -> Iterator[Rows]:
     """Load ranges in `workers` processes, at most one more than these ahead of who reads them."""
     waiting: deque[Future[Rows]] = deque()
-    ignoring = (signal.SIGINT, signal.SIG_IGN)  # interrupts are left to the parent
-    pool = ProcessPoolExecutor(workers, get_context("spawn"), signal.signal, ignoring)
+    pool = processes(workers)
     try:
         for after, upto in ranges:
             waiting.append(pool.submit(_rows, path, after, upto))

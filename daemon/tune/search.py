@@ -1,11 +1,9 @@
 """Trying settings: choices replay the whole recording, some in each pass, in processes here or elsewhere."""
 
-import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from dataclasses import dataclass, field
 from datetime import tzinfo
-from multiprocessing import get_context
 from typing import Any
 
 import numpy as np
@@ -171,12 +169,6 @@ def choice_of(trial: Trial) -> Choice:
 def less_one_key(choice: Choice) -> list[Choice]:
     """Return the choices that leave one key of a choice as it is."""
     return [choice[:at] + choice[at + 1 :] for at in range(len(choice))]
-
-
-def processes(workers: int | None = None) -> Executor:
-    """Return processes on this machine, as many as it has cores; interrupts are left to the parent."""
-    ignoring = (signal.SIGINT, signal.SIG_IGN)
-    return ProcessPoolExecutor(workers, get_context("spawn"), signal.signal, ignoring)
 
 
 def events_under(store: Store, plans: Sequence[RackPlan]) -> list[list[AlarmEvent]]:

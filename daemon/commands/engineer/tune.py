@@ -26,9 +26,10 @@ from daemon.settings.rack import Settings
 from daemon.sources.store import stored
 from daemon.tune.cluster import cluster
 from daemon.tune.incidents import accepted_incidents
-from daemon.tune.search import PRESENT, Search, choice_of, processes
+from daemon.tune.search import PRESENT, Search, choice_of
 from daemon.tune.space import Choice, Space, guarded, settings_with, space_around, space_of
 from daemon.tune.words import MINUTE_MS, by_cause, choice_text, reasons, trial_cells, trial_columns
+from daemon.workers import processes
 from rules.tuning.scoring import Timely
 from rules.tuning.trade_off import Recommendation, front
 

@@ -27,6 +27,7 @@ from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
 from rules.rack.stages import DEFAULT_TOLERANCES
 from rules.readings import Action, Readings
+from tests.rigs.parts.orphans import left_by
 from tests.rigs.places import ROOT
 
 START_MS = 1_767_225_600_000  # 2026-01-01 00:00 UTC: three months, so three files
@@ -223,6 +224,10 @@ def test_killed_while_it_copies(journal, plain):
         assert half or copying.returncode == 0
     assert through(journal) == plain
     assert list(copies(journal)) == MONTHS
+
+
+def test_killed_while_it_loads_it_leaves_no_process_behind(journal, tmp_path):
+    assert left_by(tmp_path / "left", "-m", "daemon", "replay", str(journal)) == []
 
 
 def written(path):

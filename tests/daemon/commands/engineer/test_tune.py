@@ -22,15 +22,17 @@ from daemon.sources.journal import journal_recording
 from daemon.sources.recording import one_by_one
 from daemon.sources.store import stored
 from daemon.tune.incidents import ACCEPTED, Mark, write_marks
-from daemon.tune.search import NOT_TRIED, PRESENT, TOGETHER, Search, events_under, processes
+from daemon.tune.search import NOT_TRIED, PRESENT, TOGETHER, Search, events_under
 from daemon.tune.space import Space, space_of
 from daemon.tune.write import changed_text, difference, write_settings
 from daemon.words import iso_time
+from daemon.workers import processes
 from rules.readings import Action, Readings
 from rules.tuning.scoring import Timely, is_call, score
 from tests.rigs.nights.known_nights import SETTINGS, known_nights
 from tests.rigs.nights.recorded_nights import events_at, live, quiet, simulated, watch_of
 from tests.rigs.nights.recorded_nights import write_settings as nursery
+from tests.rigs.parts.orphans import left_by
 from tests.rigs.places import ROOT
 
 COLUMN = "--column=celsius=kreisel-4/temperature"
@@ -165,6 +167,11 @@ def test_a_stopped_search_keeps_what_it_has(known, tmp_path):
         whole = search.run(space, 9 * TOGETHER, pool, progress=done.append, stopped=lambda: len(done) >= 2)
     assert whole is False
     assert 2 <= len(search.trials) <= 2 * TOGETHER + 1
+
+
+def test_a_search_that_is_killed_leaves_no_process_behind(known, tmp_path):
+    _, arguments = case(tmp_path, *known)
+    assert left_by(tmp_path / "left", "-m", "daemon", *arguments, *TRIES, workers=1) == []
 
 
 def test_unfit_settings_are_left_out_and_told(known, tmp_path, capsys):
