@@ -27,12 +27,10 @@ def channels_now(sight: Sight, watch: WatchState) -> list[ChannelNow]:
     for alarm in sight.engine.alarms():
         alarms.setdefault(alarm.channel, []).append(alarm)
     around = around_in(states)
-    sent = {it.channel.source.id: it for it in states if it.channel.quantity == it.channel.source.quantity}
     return [
         _Looked(
             sight,
             state,
-            sent.get(state.channel.source.id, state),
             trust.get(state.channel.name),
             alarms.get(state.channel.name, []),
             watch,
@@ -98,7 +96,6 @@ def _accuracies(sight: Sight, states: list[watched.ChannelNow]) -> dict[str, flo
 class _Looked:
     sight: Sight
     state: watched.ChannelNow
-    sent: watched.ChannelNow
     accuracy: float | None
     alarms: list[Alarm]
     watch: WatchState
@@ -147,9 +144,7 @@ class _Looked:
         return math.hypot(*known) if known else None
 
     def _why(self) -> str:
-        its, sent = self.state, self.sent
-        if its.lack == watched.UNKNOWN and sent.flag == Flag.FAIL:
-            return f"{sent.channel.name} is not believed: {sent.why}"
+        its = self.state
         if its.lack not in (watched.SILENT, watched.NEVER):
             return its.why
         return why_lacking(self.sight, its.channel.source.probe, its.channel.source.bus, its.why)

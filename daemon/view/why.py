@@ -29,7 +29,7 @@ from rules.care.misread import read_otherwise
 from rules.care.rationale import Record, record_of
 from rules.errors import none_such
 from rules.judging.channel import FAULT_DELAYS_MS
-from rules.judging.watched import ChannelNow, findings
+from rules.judging.watched import ChannelNow
 from rules.quality.flags import Flag, unpack
 from rules.quantities import Quantity
 from rules.rack.limits import LIKELY, limits_of
@@ -209,8 +209,8 @@ class _Asking:
         channel, judged = its.channel, moment.judged.get(its.channel.name, [])[-shown:]
         span = (judged[0].seq, judged[-1].seq) if judged else (0, 0)
         flags = self.journal.history.flags_of(channel.name, *span)
-        needs = f"it needs {', '.join(channel.inputs)}"
-        readings = tuple(self._reading(row, flags.get(row.seq), needs) for row in judged)
+        sent = self.journal.history.flags_of(its.sent.channel.name, *span) if its.sent else {}
+        readings = tuple(self._reading(row, its, flags.get(row.seq), sent.get(row.seq)) for row in judged)
         doubted = [it.raw for it in readings if it.flag is Flag.FAIL]
         around = around_in(moment.engine.channels()).get(channel.vessel)
         otherwise = read_otherwise(channel.source.quantity, doubted[-1], around) if doubted else ()
@@ -226,11 +226,17 @@ class _Asking:
             tuple(OtherwiseNow(it.value, it.as_what) for it in otherwise),
         )
 
-    def _reading(self, row: Judged, flagged: tuple[int, int] | None, needs: str) -> Reading:
+    def _reading(
+        self, row: Judged, its: ChannelNow, flagged: tuple[int, int] | None, sent: tuple[int, int] | None
+    ) -> Reading:
         summary, tests = flagged or (Flag.PASS, 0)
         value = None if math.isnan(row.value) else row.value
-        by_test = unpack(np.array([tests], dtype=np.uint32))[:, 0].tolist()
-        found = needs if summary == Flag.MISSING else findings(summary, by_test) if flagged else ""
+        if summary != Flag.MISSING:
+            found = its.found(summary, _by_test(tests)) if flagged else ""
+        elif its.sent is not None and sent is not None and sent[0] == Flag.FAIL:
+            found = its.sent.not_believed(_by_test(sent[1]))
+        else:
+            found = its.needs
         return Reading(self.dating.utc_ms(row.time_ms), row.raw, value, Flag(summary), found)
 
     def _limits(self, its: ChannelNow, condition: str | None) -> Iterator[LimitThen]:
@@ -286,6 +292,11 @@ class _Asking:
             (at_ms - now.since_ms) / now.ramp_ms if on_ramp else 1.0,
             self.dating.utc_ms(now.settled_ms),
         )
+
+
+def _by_test(tests: int) -> list[int]:
+    flags: list[int] = unpack(np.array([tests], dtype=np.uint32))[:, 0].tolist()
+    return flags
 
 
 def _danger(its: ChannelNow) -> str:

@@ -54,6 +54,11 @@ class SourceState:
     gappy: bool = False
     gaps: Recurrence = field(default_factory=of_a_probe)
 
+    @property
+    def is_borne_out(self) -> bool:
+        """Return whether a cell that is dry now is believed: something else bears it out still."""
+        return self.witness_ms == self.spell_ms != self.ended_ms
+
 
 OF_DRYNESS = ("first_ms", "dry_ms", "spell_ms", "witness_ms", "ended_ms", "raw", "wet", "repeats")
 """What is carried of a source as its probe is in the water or out of it, its answers new or old."""

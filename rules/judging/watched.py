@@ -26,10 +26,11 @@ from rules.rack.state import targets_of
 from rules.rack.tolerance import Tolerance
 from rules.readings import Notice
 
+NOT_WATER = "no water can be so"
 _FOUND = {
     QartodTest.TIMING: "came late",
     QartodTest.SYNTAX: "the probe is in air",
-    QartodTest.GROSS_RANGE: "no water can be so",
+    QartodTest.GROSS_RANGE: NOT_WATER,
     QartodTest.CLIMATOLOGY: "unusual here",
     QartodTest.SPIKE: "a spike",
     QartodTest.RATE_OF_CHANGE: "changes faster than water does",
@@ -37,12 +38,6 @@ _FOUND = {
     QartodTest.ATTENUATED_SIGNAL: "hardly moves",
 }
 """What a quality test says of a reading that does not pass it."""
-
-
-def findings(flag: int, tests: Sequence[int]) -> str:
-    """Say in words what the tests found that made a reading's flag; `tests` are by `QartodTest`."""
-    return ", ".join(_FOUND[test] for test in QartodTest if tests[test] == flag)
-
 
 SILENT, NEVER, UNKNOWN = "silent", "never read", "unknown"
 UNCHANGED = "not changed since, and nobody can tell whether it is frozen"
@@ -95,7 +90,9 @@ class ChannelNow:
     last good reading was measured that lacked none. Of what a probe measures, `last_change_ms` is when a
     reading last differed from the one before (-1: never), `frozen` whether a witness says that the probe
     repeats itself (None: it has not changed for so long that nobody can tell); `usual` is what was learned.
-    `fault` says since when, and why, its readings keep failing; `given` whether probes give all inputs.
+    `fault` says since when, and why, its readings keep failing; `given` whether probes give all inputs,
+    `borne_out` whether more than a cell says that its probe is in air. `sent` is the channel of what the
+    probe itself sends, None where that is this one.
     """
 
     channel: Channel
@@ -114,6 +111,8 @@ class ChannelNow:
     usual: Learned | None
     fault: tuple[int, str] | None
     given: bool = True
+    borne_out: bool = True
+    sent: "ChannelNow | None" = None
 
     @property
     def lack(self) -> str:
@@ -132,9 +131,25 @@ class ChannelNow:
         if self.lack == SILENT:
             return f"{self.channel.source.probe} is silent"
         flag = Flag(self.flag)
-        if flag not in (Flag.SUSPECT, Flag.FAIL):
-            return f"it needs {', '.join(self.channel.inputs)}" if self.lack else ""
-        return findings(flag, self.tests)
+        if flag in (Flag.SUSPECT, Flag.FAIL):
+            return self.found(flag, self.tests)
+        if self.lack and self.sent is not None and self.sent.flag == Flag.FAIL:
+            return self.sent.not_believed(self.sent.tests)
+        return self.needs if self.lack else ""
+
+    @property
+    def needs(self) -> str:
+        """Say what a value that is made of several is made of."""
+        return f"it needs {', '.join(self.channel.inputs)}"
+
+    def not_believed(self, tests: Sequence[int]) -> str:
+        """Say of what is made of this channel why it is not there, by the tests of the reading."""
+        return f"{self.channel.name} is not believed: {self.found(Flag.FAIL, tests)}"
+
+    def found(self, flag: int, tests: Sequence[int]) -> str:
+        """Say in words what the tests found that made a reading's flag; `tests` are by `QartodTest`."""
+        words = _FOUND if self.borne_out else _FOUND | {QartodTest.SYNTAX: NOT_WATER}
+        return ", ".join(dict.fromkeys(words[test] for test in QartodTest if tests[test] == flag))
 
     @property
     def watched(self) -> Watched:
@@ -174,29 +189,31 @@ def channels_now(
         if alarm.condition is Condition.PROBE_FAULT and Level.ADVISORY in alarm.active
         if states[alarm.channel].fails
     }
-    return [
-        ChannelNow(
+    found = dict[str, ChannelNow]()
+    for channel in watch_list.channels:  # each after those that it is made of
+        state, source, own = states[channel.name], channel.source, watch_list.own[channel.source.id].name
+        calm, heard = states[own].calm, sources[source.id]
+        found[channel.name] = ChannelNow(
             channel,
             watch_list.tolerance_at(channel, at_ms),
             state.time_ms,
             state.value,
             state.flag,
             state.rate_per_hour,
-            sources[channel.source.id].silent,
+            heard.silent,
             tuple(state.quality.tests[:, 0].tolist()),
             state.error,
             state.lacking,
             state.good_time_ms,
             calm.changed_ms,
-            calm.is_frozen(at_ms, channel.source.probe in watch_list.plan.fresh),
-            learned(state.history, at_ms, channel.quantity, channel.source.silent_after_ms),
+            calm.is_frozen(at_ms, source.probe in watch_list.plan.fresh),
+            learned(state.history, at_ms, channel.quantity, source.silent_after_ms),
             faults.get(channel.name),
             channel.name in watch_list.given,
+            source.quantity is not Quantity.CONDUCTIVITY or heard.is_borne_out,
+            found.get(own),
         )
-        for channel in watch_list.channels
-        for state in [states[channel.name]]
-        for calm in [states[watch_list.own[channel.source.id].name].calm]
-    ]
+    return list(found.values())
 
 
 def maintenance_over(watch_list: WatchList, newest: Newest, target: str, at_ms: int) -> Notice:

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from rules.judging.watched import WatchedState, findings
+from rules.judging.watched import WatchedState
 from rules.quality.flags import Flag
 from tests.rigs.watched_rack import MINUTE
 from tests.rules.judging.test_ranked_inputs import O2, C, P, Rack, T
@@ -33,6 +33,13 @@ def test_what_is_made_of_others_names_those_that_it_needs():
     assert (known.why, unknown.lack, unknown.why) == ("", "unknown", "it needs k1/temperature")
 
 
+def test_a_dry_cell_alone_is_at_fault_and_one_that_is_borne_out_is_in_air():
+    rack = Rack(T, C).poll(10).poll(1, C=0.02)
+    assert said(rack, "salinity") == ("unknown", "k1/conductivity is not believed: no water can be so")
+    rack.poll(1, C=0.02, T=22.0)
+    assert said(rack, "conductivity") == ("", "the probe is in air")
+
+
 def test_what_no_water_can_be_is_said_by_the_test_that_found_it():
     rack = Rack(T, O2, P).poll(10).poll(1, T=5_000.0)
     assert said(rack, "temperature") == ("", "no water can be so")
@@ -47,7 +54,8 @@ def test_what_no_water_can_be_is_said_by_the_test_that_found_it():
 )
 def test_only_the_tests_that_made_the_flag_are_named(flag, words):
     tests = (Flag.PASS, Flag.NOT_EVALUATED, Flag.FAIL, Flag.NOT_EVALUATED, Flag.SUSPECT, Flag.NOT_EVALUATED)
-    assert findings(flag, (*tests, Flag.FAIL, Flag.NOT_EVALUATED)) == words
+    now = Rack(T).engine.channels()[0]
+    assert now.found(flag, (*tests, Flag.FAIL, Flag.NOT_EVALUATED)) == words
 
 
 def test_a_late_minute_is_no_silence():

@@ -131,11 +131,11 @@ def test_what_nobody_watched_shows_each_danger_that_was_hidden(said):
     assert "sent 40.00  31.54  pass" in text
 
 
-def test_a_value_that_is_not_believed_and_one_that_wants_its_input(said):
+def test_a_value_that_is_not_believed_and_one_that_is_made_of_it(said):
     text = said("k1/temperature")
     assert "k1/temperature, from temperature by k1-multi: no water can be so" in text
     assert "would be 18.42 °C if sent in °F" in text
-    assert "missing: it needs k1/temperature" in said("k1/salinity")
+    assert "missing: k1/conductivity is not believed: does not move" in said("k1/salinity")
 
 
 def test_a_name_that_is_none_gets_one_line(said):
