@@ -137,6 +137,19 @@ def person_seen_before_worse(folder):
         return came._replace(wrong="" if said else "it was taken as seen")
 
 
+def person_asleep_and_again(folder):
+    """A vessel is beyond its critical limit, well by itself, and beyond it once more; nobody answers."""
+    with WholeRack(folder, oncall={"hand_over_s": 600}) as rack:
+        assert hot_is_called(rack).after_s is not None
+        rack.line.celsius[1] = 15.0
+        assert rack.called("ada-.*OVER north k1", patience_s=30.0).after_s is not None
+        early = [text for text in rack.texts() if "bo-" in text.partition(":")[0]]
+        came = hot_is_called(rack)
+        people = {who for who in ("ada", "bo") if rack.called(f"{who}-.*CRITICAL north k1", "alarm").after_s}
+        wrong = "" if people == {"ada", "bo"} else f"at its return only {people} were called"
+        return came._replace(wrong=f"called before: {early[0]}" if early else wrong)
+
+
 def disk_mirror_asks_for_patience(folder):
     head = b"HTTP/1.1 429 Too Many Requests\r\nRetry-After: 1e300\r\nContent-Length: 0\r\n\r\n"
     return mirror_answers(folder, head, "answers 429")
