@@ -146,6 +146,7 @@ class JournalRepair:
             return False
         log.warning("journal_writable_again", after_s=round(time.monotonic() - self._failing_since_s, 1))
         self._failing_since_s, self._said = None, ""
+        self._keep_ballast()
         return True
 
     def mend(self, error: sqlite3.Error) -> None:
@@ -159,11 +160,10 @@ class JournalRepair:
         if str(error) != self._said:
             self._said = str(error)
             log.error("journal_not_writable", journal=str(self._journal.path), why=str(error))
-        if error_code(error) == sqlite3.SQLITE_FULL:
-            self._make_room()
-        elif not os.path.exists(self._journal.path):  # noqa: PTH110  (that of Path raises without rights)
-            # Tried again at the next turn, until that has lasted too long.
-            with suppress(sqlite3.Error, OSError):
+        with suppress(sqlite3.Error, OSError):  # tried again at the next turn, until that has lasted too long
+            if error_code(error) == sqlite3.SQLITE_FULL:
+                self._make_room()
+            elif not os.path.exists(self._journal.path):  # noqa: PTH110  (that of Path raises without rights)
                 self._write_again()
         lasted_s = time.monotonic() - self._failing_since_s
         if lasted_s > GIVES_UP_AFTER_S:
@@ -175,7 +175,10 @@ class JournalRepair:
     # A full disk
 
     def _make_room(self) -> None:
-        """Shed the oldest raw readings, keeping their hourly summaries."""
+        """Shed the oldest raw readings, keeping their hourly summaries.
+
+        The reserve is laid again once something was written: what waits needs the room first.
+        """
         self._ballast.unlink(missing_ok=True)
         self._journal.checkpoint()
         span, shed = self._journal.inputs.span(), 0
@@ -185,7 +188,6 @@ class JournalRepair:
                 shed += gone
         self._journal.checkpoint()
         self._log_bytes = 0
-        self._keep_ballast()
         if shed:
             before = self.done.get(ROOM_MADE, {"readings": 0})
             self.done[ROOM_MADE] = {"readings": before["readings"] + shed}
@@ -194,9 +196,9 @@ class JournalRepair:
         )
 
     def _keep_ballast(self) -> None:
-        if self._ballast.exists():
-            return
         try:
+            if self._ballast.exists():
+                return
             with self._ballast.open("wb") as ballast:
                 ballast.write(os.urandom(BALLAST_BYTES))
                 ballast.flush()

@@ -131,6 +131,42 @@ def test_where_nothing_could_be_let_go_nobody_is_told_that_the_oldest_readings_w
 
 
 @needs_mount
+@needs_root
+@pytest.mark.parametrize("mode", [0o700, 0])
+def test_a_disk_that_is_full_while_the_log_is_empty_or_its_folder_closed_takes_what_waits(mode):
+    """Seen: the reserve took all the room that was made, and where nobody could look for it it ended."""
+    with ordinary_user() as user, small_disk(user.folder / "disk", 16) as disk:
+        user.owns(disk.path)
+        bench = Bench(disk.path)
+        repair = JournalRepair(bench.journal, bench.journal.state.dating)
+        for start_ms in (START_MS, START_MS + 30_000_000):
+            bench.watch.take(steady(30_000, 22, start_ms), start_ms + 30_000_000)
+            bench.watch.stop()  # a restart begins with what it leaves, so that the readings before may go
+        bench.journal.checkpoint()
+        disk.fill()
+        disk.path.chmod(mode)
+
+        def is_written(readings):
+            try:
+                with user.rights():
+                    bench.watch.take(readings, START_MS + 90_000_000)
+            except sqlite3.OperationalError as full:
+                bench.watch.start_over()
+                with user.rights():
+                    repair.mend(full)
+                return False
+            return True
+
+        assert not is_written(steady(9_000, 22, START_MS + 60_000_000))
+        disk.path.chmod(0o700)
+        assert any(is_written([]) for _ in range(20))
+        shed = repair.done["room made"]["readings"]
+        assert count(bench.path, "reading") == 69_000 - shed
+        assert repair.is_mended()
+        bench.power_cut()
+
+
+@needs_mount
 def test_a_read_only_disk_ends_the_daemon_with_a_clear_line_and_the_broker_says_gone(tmp_path):
     """The kernel itself makes an ext4 disk read-only on its first error, as it does with a worn card."""
     with failing_disk(tmp_path, 24) as disk, rack(tmp_path, disk.path) as (daemon, listener):
