@@ -58,7 +58,7 @@ def notes_on(result: Replayed, recording: Recording) -> list[str]:
         for source, count in sorted(result.passed_over.items())
         if recording.sources[source][1] not in SERIES  # nobody is to judge those
     ]
-    notes += [f"{count} readings refused: {why}" for why, count in recording.rejected.items()]
+    notes += [f"{count} readings left out: {why}" for why, count in recording.rejected.items()]
     if recording.clock_off_ms:
         notes.append(
             f"The machine's clock was up to {recording.clock_off_ms / 60_000:.0f} min off: times here, and"

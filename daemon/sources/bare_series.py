@@ -22,8 +22,13 @@ def implied_settings(path: Path, layout: CsvLayout, stage: str) -> dict[str, Any
     if not layout.columns:
         raise SourceError(f"{path}: no column named; say what each holds with --column")
     by_vessel: dict[str, list[Quantity]] = defaultdict(list)
+    named: dict[tuple[str, Quantity], str] = {}
     for text in layout.columns:
         column = column_of(text)
+        if other := named.get(key := (column.vessel, column.quantity)):
+            both = f"columns {other}, {column.name}: each is the {column.quantity} of {column.vessel}"
+            raise SourceError(f"{both}; replay one, or name another vessel")
+        named[key] = column.name
         by_vessel[column.vessel].append(column.quantity)
     every_s = _interval_s(path, layout)
     return {

@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import numpy as np
+
 from daemon.errors import SourceError
 from daemon.settings.rack import Settings
 from daemon.sources.csv_readings import CsvColumn, CsvLayout, column_of, read_csv
@@ -26,7 +28,8 @@ def csv_recording(path: Path, layout: CsvLayout, settings: Settings) -> Recordin
     readings, repeated = merged(series)
     if not len(readings):
         raise SourceError(f"{path}: not one reading in column {', '.join(table.values)}")
-    left_out = {"time already taken": repeated}
+    empty = sum(int(np.isnan(column).sum()) for column in table.values.values())
+    left_out = {"time already taken": repeated, "cell empty or NaN": empty}
     return in_memory(str(path), dict(enumerate(keys, 1)), readings, left_out)
 
 

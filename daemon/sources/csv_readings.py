@@ -20,6 +20,8 @@ from rules.quantities import UNITS, Quantity
 
 _SECONDS_BELOW = 1e11  # as seconds the year 5138, as milliseconds 1973
 _ROUNDED = timedelta(milliseconds=1)
+_SHOWN = 200
+"""So much of what cannot be read is shown."""
 _SECONDS_FROM = 100_000  # below are the days that spreadsheets count, up to the year 2173
 
 
@@ -69,8 +71,11 @@ def read_csv(path: Path, layout: CsvLayout, columns: Sequence[str]) -> CsvTable:
     cells: list[list[float]] = [[] for _ in columns]
     lines = csv_lines(path, layout.delimiter)
     header = [name.strip() for name in next(lines, ("", []))[1]]
-    at = [_place(name, header, path) for name in (layout.time_column, *columns)]
+    at = [_place(layout.time_column, header, path, "--time-column names that of the times")]
+    at += [_place(name, header, path, "each column must be there once") for name in columns]
     for where, row in lines:
+        if not any(map(str.strip, row)):
+            continue  # as spreadsheets end their files
         if len(row) <= max(at) or any(map(str.strip, row[len(header) :])):
             raise SourceError(f"{where}: {len(row)} cells; the header has {len(header)}")
         times.append(_time_ms(row[at[0]], layout.zone, f"{where}, column {layout.time_column}"))
@@ -99,11 +104,18 @@ def column_of(text: str) -> CsvColumn:
     return CsvColumn(name, vessel, Quantity(quantity), *units[unit])
 
 
-def _place(name: str, header: list[str], path: Path) -> int:
-    if header.count(name) != 1:
-        found = "twice" if name in header else f"not among {', '.join(header) or 'nothing'}"
-        raise SourceError(f"{path}: column {name!r} is {found}; each column must be there once")
-    return header.index(name)
+def _place(name: str, header: list[str], path: Path, right: str) -> int:
+    if header.count(name) == 1:
+        return header.index(name)
+    names = ", ".join(header)
+    found = f"not among {_short(names) or 'nothing'}" if name not in header else "twice"
+    if len(header) == 1 and (apart := next((it for it in ";\t|," if it in names), "")):
+        right = f"if {apart!r} stands between cells, add --delimiter {apart!r}"
+    raise SourceError(f"{path}: column {name!r} is {found}; {right}")
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}..."
 
 
 def _time_ms(text: str, zone: tzinfo | None, where: str) -> float:
@@ -114,7 +126,7 @@ def _time_ms(text: str, zone: tzinfo | None, where: str) -> float:
         return _iso_ms(text, zone, where)
     found *= 1000 if abs(found) < _SECONDS_BELOW else 1
     if not 1000 * _SECONDS_FROM <= found < LATEST_MS:
-        raise SourceError(f"{where}: {text!r}; expected ISO 8601, or Unix seconds or milliseconds")
+        raise SourceError(f"{where}: {_short(text)!r}; expected ISO 8601, or Unix seconds or milliseconds")
     return round(found)
 
 
@@ -123,12 +135,12 @@ def _iso_ms(text: str, zone: tzinfo | None, where: str) -> int:
         found = utc_ms(text, zone or UTC)
     except ValueError:
         raise SourceError(
-            f"{where}: {text!r}; expected ISO 8601 from 1970 to 2099, such as 2026-07-11T17:00:01Z, "
+            f"{where}: {_short(text)!r}; expected ISO 8601 from 1970 to 2099, such as 2026-07-11T17:00:01Z, "
             "or Unix seconds"
         ) from None
     logged = datetime.fromisoformat(text)
     if zone is None and logged.tzinfo is None:
-        raise SourceError(f"{where}: {text!r} has no time zone; name the one that the logger kept")
+        raise SourceError(f"{where}: {text!r} has no time zone; name that of the logger with --zone")
     read = datetime.fromtimestamp(found / 1000, zone)
     if logged.tzinfo is None and abs(read.replace(tzinfo=None) - logged) > _ROUNDED:
         why = f"there was no such time in {zone}; a logger without summer time keeps one such as Etc/GMT-1"
@@ -143,4 +155,7 @@ def _number(text: str, decimal: str, where: str, name: str) -> float:
     try:
         return number(text.replace(decimal, ".") if decimal != "." else text)
     except ValueError:
-        raise SourceError(f"{where}, column {name}: {text!r}; expected a number or an empty cell") from None
+        right = "expected a number or an empty cell"
+        if decimal == "." and "," in text:
+            right = "if that is a decimal comma, add --decimal ,"
+        raise SourceError(f"{where}, column {name}: {_short(text)!r}; {right}") from None

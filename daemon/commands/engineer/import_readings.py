@@ -84,7 +84,7 @@ def _take_recording(
     if settings is None:
         raise SourceError(f"{options.file}: no record; for another logger's CSV name --settings and --column")
     recording = csv_recording(options.file, csv_layout(options), settings)
-    notes += [f"{count} readings refused: {why}" for why, count in recording.rejected.items()]
+    notes += [f"{count} readings left out: {why}" for why, count in recording.rejected.items()]
     with journal.transaction():
         _begin(journal, settings, recording.start_ms)
         numbers = {key: journal.inputs.source_id(*names) for key, names in recording.sources.items()}

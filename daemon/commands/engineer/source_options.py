@@ -70,15 +70,20 @@ def add_csv_arguments(parser: argparse.ArgumentParser) -> None:
         help="what a column holds, such as cond=kreisel-1/conductivity[S/m]; or a probe for the vessel",
     )
     table.add_argument("--zone", help="time zone of times without an offset (IANA name)")
-    table.add_argument("--delimiter", default=",", help="what stands between cells (default: %(default)s)")
+    table.add_argument(
+        "--delimiter", default=",", help=r"what stands between cells, \t for a tab (default: %(default)s)"
+    )
     table.add_argument("--decimal", default=".", help="decimal mark (default: %(default)s)")
 
 
 def csv_layout(options: argparse.Namespace) -> CsvLayout:
-    """Return how to read the CSV that the options describe."""
-    return CsvLayout(
-        options.time_column, options.column, _zone(options.zone), options.delimiter, options.decimal
-    )
+    """Return how to read the CSV that the options describe; SourceError where none can be read so."""
+    delimiter, decimal = options.delimiter.replace(r"\t", "\t"), options.decimal
+    if len(delimiter) != 1 or delimiter in '"\r\n':
+        raise SourceError(f"--delimiter {options.delimiter!r}: expected one character, or \\t for a tab")
+    if decimal not in {".", ","}:
+        raise SourceError(f"--decimal {decimal!r}: expected . or ,")
+    return CsvLayout(options.time_column, options.column, _zone(options.zone), delimiter, decimal)
 
 
 def open_recording(options: argparse.Namespace, settings: Settings | None) -> Recording:

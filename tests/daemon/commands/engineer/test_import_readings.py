@@ -51,7 +51,7 @@ def test_another_loggers_csv_is_described_by_a_few_options(bench, tmp_path, caps
     described = ["--time-column", "when", "--column", "bath=k1-ct/temperature", "--zone", "Europe/Copenhagen"]
     command = ["import", str(source), str(target), "--settings", settings_of(bench), "--delimiter", ";"]
     assert main([*command, "--decimal", ",", *described]) == 0
-    assert capsys.readouterr().out == f"{target}: 3 readings\n"
+    assert capsys.readouterr().out == f"{target}: 3 readings\n1 readings left out: cell empty or NaN\n"
     plan, readings = inputs_of(target)
     assert isinstance(plan, Action)
     assert isinstance(readings, Readings)
@@ -72,7 +72,7 @@ def test_readings_that_an_import_leaves_out_are_counted(bench, tmp_path, capsys)
     ]
     assert main([*command, "--column", "bath=k1-ct/temperature", "--zone", "Europe/Copenhagen"]) == 0
     told = capsys.readouterr().out.splitlines()
-    assert told == [f"{tmp_path / 'new.sqlite'}: 3 readings", "3 readings refused: time already taken"]
+    assert told == [f"{tmp_path / 'new.sqlite'}: 3 readings", "3 readings left out: time already taken"]
 
 
 @pytest.fixture(params=["csv", "parquet", "nc"])
