@@ -28,7 +28,11 @@ def wanted_of(options: argparse.Namespace) -> Wanted:
 
 
 def marks_of(options: argparse.Namespace) -> list[Mark]:
-    """Return the incidents named, or those beside the source where it is a file."""
+    """Return the incidents named, or those beside the source where it is a file and has any."""
+    if options.incidents is not None and not options.incidents.exists():
+        raise SourceError(
+            f"--incidents {options.incidents}: there is no such file; `bellwatch incidents` makes one"
+        )
     if options.incidents is None and options.source.startswith(("http://", "https://")):
         return []
     return read_marks(options.incidents or beside(options.source))

@@ -47,6 +47,10 @@ def test_the_stage_alone_judges_it(series, tmp_path, capsys):
             ["--stage", "ephyra", "--column", "t=K 1/temperature"],
             "expected small letters, digits and hyphens",
         ),
+        (
+            ["--stage", "ephyra", *COLUMN, "--incidents", "none.csv"],
+            "--incidents none.csv: there is no such file; `bellwatch incidents` makes one",
+        ),
     ],
 )
 def test_what_cannot_be_judged_says_what_would_be_right(series, capsys, arguments, says):
