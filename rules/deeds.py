@@ -54,7 +54,7 @@ CUTS_NOTHING = LOOKS_AT_VALUES | FORESEEN | {
 
 
 def cuts_nothing(action: Action) -> bool:
-    """Return whether the readings before and after an action can be judged as one block.
+    """Return whether the readings of all vessels before and after an action can be judged as one block.
 
     It moves no limit; of food, of work, and of a measurement by hand, the engine knows what they change.
     """
@@ -258,6 +258,20 @@ def finish_maintenance(book: AlarmBook, rack: RackState, target: str, action: Ac
     for alarm in sorted(book, key=lambda alarm: -alarm.priority):
         if HoldKind.MAINTENANCE in alarm.holds and rack.maintenance_of(alarm.vessel, alarm.bus) is None:
             book.release(alarm.name, HoldKind.MAINTENANCE, action.at_ms, action.who)
+
+
+def move_as_planned(book: AlarmBook, plan: RackPlan, rack: RackState, moment_ms: int) -> None:
+    """Make the planned moves of a moment."""
+    for vessel, steps in plan.steps.items():
+        for step in steps:
+            if step.at_ms == moment_ms:
+                now = rack.stages[vessel] = move(rack.stages[vessel], step)
+                end_shelves(book, plan, vessel, now, moment_ms)
+
+
+def runs_long(rack: RackState, vessel: str, at_ms: int) -> Notice:
+    """Return what people are told of a stage that has lasted for as long as it usually does."""
+    return Notice("stage runs long", at_ms, vessel, {"stage": rack.stages[vessel].stage})
 
 
 def end_shelves(book: AlarmBook, plan: RackPlan, vessel: str, now: StageNow, at_ms: int) -> None:

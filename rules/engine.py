@@ -6,8 +6,7 @@ gives, wherever the cut, with a snapshot and restore in between; `tests/rules/te
 this, and replay, restart and the live watch all rest on it.
 """
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 from typing import Any
 
@@ -19,49 +18,37 @@ from rules.alarms.book import AlarmBook
 from rules.alarms.event import AlarmEvent, Course
 from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, Newest, ProbeCare
+from rules.common_water import CommonWater
 from rules.deeds import (
     Deeds,
     cuts_nothing,
-    end_shelves,
     end_shelves_of_moved,
     finish_maintenance,
+    move_as_planned,
+    runs_long,
     vessels_looked_at,
 )
 from rules.errors import InputError, RulesError
-from rules.judging.block import Block, Due, due_drop_outs, due_losses, due_silences
+from rules.judging.block import Block, Due, due_losses, due_silences
 from rules.judging.disagreement import with_disagreement
-from rules.judging.drop_outs import drop_outs
 from rules.judging.series import ChannelState
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
 from rules.judging.trust import bear_out
 from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, all_seen_until, under_what_stands
 from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, channels_now, courses, dangers_now, maintenance_over
-from rules.judging.water import CommonWater, Water
+from rules.judging.water import Water
 from rules.meanwhile import foreseen, meanwhile, newest_before, newest_values
+from rules.pieces import Cut, Pieces, can_be_cut, cuts_in, one_by_one
 from rules.plain import from_plain, to_plain
 from rules.rack.plan import RackPlan
-from rules.rack.stage_plan import StageNow, move
+from rules.rack.stage_plan import StageNow
 from rules.rack.state import RackState, stages_under
-from rules.readings import Action, Notice, Outcome, Readings, by_day
-from rules.shelved import bring_back, worse_on_the_shelf
+from rules.readings import Action, Outcome, Readings, by_day
+from rules.shelved import bring_back
+from rules.snapshot import Kept
 
 SNAPSHOT_VERSION = 22
-
-
-@dataclass(frozen=True, slots=True)
-class _Kept:
-    """What a snapshot holds beside its version."""
-
-    plan: RackPlan
-    clock_ms: int
-    alarms: tuple[Alarm, ...]
-    last_number: int
-    rack: RackState
-    care: ProbeCare
-    sources: dict[int, SourceState]
-    channels: dict[str, ChannelState]
-    unwatched: dict[str, Hidden]
 
 
 class Engine:
@@ -92,16 +79,7 @@ class Engine:
             return outcome
         refuse_disorder(readings, readings.places_of(self._sources), self._sources, self._clock_ms)
         for day in by_day(readings):
-            rest = day
-            while (step_ms := self._rack.next_step_ms(self._plan)) is not None and step_ms <= day.at_ms[-1]:
-                stop = int(np.searchsorted(rest.at_ms, step_ms))
-                self._judge(rest.part(0, stop), outcome)
-                rest = rest.part(stop, len(rest))
-                while rest.acts and not rest.acts[0][0] and rest.acts[0][1].at_ms < step_ms:
-                    outcome.add(self.act(rest.acts[0][1]))
-                    rest = replace(rest, acts=rest.acts[1:])
-                outcome.add_told(self.advance(step_ms))
-            self._judge(rest, outcome)
+            self._judge(day, outcome)
         return outcome
 
     def advance(self, until_ms: int) -> Outcome:
@@ -135,7 +113,7 @@ class Engine:
         return newest_values(self._watch_list, self._channels, rules)
 
     def _do(self, action: Action, newest: Callable[[], Newest], shown: Callable[[], Newest]) -> Outcome:
-        outcome, deeds = Outcome(), self._deeds(action.at_ms, newest)
+        outcome, deeds, before = Outcome(), self._deeds(action.at_ms, newest), self._rack.stages.copy()
         try:
             deeds.do(action)
         except RulesError as refused:
@@ -151,6 +129,7 @@ class Engine:
             self._channels[name].begin_anew()
         if not cuts_nothing(action):
             self._drop_limits_that_are_gone(action.at_ms, outcome)
+            outcome.moved += self._rack.moved_since(before)
         outcome.events += self._book.take_events()
         return outcome
 
@@ -167,7 +146,7 @@ class Engine:
         self._rack.done_ms = at_ms
         for vessel, due_ms in self._rack.reminders(plan):
             if due_ms <= at_ms < due.get(vessel, at_ms + 1):
-                outcome.notices.append(self._runs_long(vessel, at_ms))
+                outcome.notices.append(runs_long(self._rack, vessel, at_ms))
         self._care.arrange(plan.sources, at_ms)
         self._plan, self._book.rules = plan, plan.alarm_rules
         self._watch_list = WatchList(plan, self._rack)
@@ -182,7 +161,7 @@ class Engine:
         for channel in self._watch_list.channels:
             if channel.source.id not in known:  # a new probe has its time to be heard, as at a start
                 self._channels[channel.name].seen_ms = at_ms
-        self._drop_limits_that_are_gone(at_ms, outcome)
+        self._drop_limits_that_are_gone(at_ms, outcome, self._sources)
         return outcome
 
     def take_over(self, history: Iterable[AlarmEvent], last_number: int) -> Outcome:
@@ -249,7 +228,7 @@ class Engine:
     def snapshot(self) -> dict[str, Any]:
         """Return the whole state as plain JSON values; `Engine.restore` is the exact inverse."""
         its = self._rack, self._care, self._sources, self._channels, self._unwatched
-        kept = _Kept(self._plan, self._clock_ms, tuple(self._book), self._book.last_number, *its)
+        kept = Kept(self._plan, self._clock_ms, tuple(self._book), self._book.last_number, *its)
         return {"version": SNAPSHOT_VERSION, **to_plain(kept)}
 
     @classmethod
@@ -257,7 +236,7 @@ class Engine:
         """Return the engine that `snapshot` wrote down."""
         if data.get("version") != SNAPSHOT_VERSION:
             raise InputError(f"snapshot version {data.get('version')}; this engine reads {SNAPSHOT_VERSION}")
-        kept = from_plain(_Kept, {key: value for key, value in data.items() if key != "version"})
+        kept = from_plain(Kept, {key: value for key, value in data.items() if key != "version"})
         engine = cls(kept.plan, kept.clock_ms)
         engine._book = AlarmBook(kept.plan.alarm_rules, kept.alarms, kept.last_number)
         engine._rack, engine._care, engine._watch_list = kept.rack, kept.care, WatchList(kept.plan, kept.rack)
@@ -273,14 +252,10 @@ class Engine:
         return min(due, default=None)
 
     def _reach(self, moment_ms: int, newest: Callable[[], Newest]) -> Outcome:
-        """Come to a moment of the plan: it holds for every reading from then on; only a move cuts a block."""
-        outcome, moved = Outcome(), self._rack.next_step_ms(self._plan) == moment_ms
+        """Come to a moment of the plan: it holds for every reading from then on; a move cuts its vessels."""
+        outcome, before = Outcome(), self._rack.stages.copy()
         self._rack.done_ms = moment_ms
-        for vessel, steps in self._plan.steps.items():
-            for step in steps:
-                if step.at_ms == moment_ms:
-                    now = self._rack.stages[vessel] = move(self._rack.stages[vessel], step)
-                    end_shelves(self._book, self._plan, vessel, now, moment_ms)
+        move_as_planned(self._book, self._plan, self._rack, moment_ms)
         over = Action(moment_ms, "end_maintenance", "", {})
         for target, hold in sorted(self._rack.maintenance.items()):
             if hold.until_ms == moment_ms:
@@ -288,15 +263,13 @@ class Engine:
                 outcome.notices.append(maintenance_over(self._watch_list, newest(), target, moment_ms))
         for vessel, due_ms in self._rack.reminders(self._plan):
             if due_ms == moment_ms:
-                outcome.notices.append(self._runs_long(vessel, moment_ms))
+                outcome.notices.append(runs_long(self._rack, vessel, moment_ms))
         outcome.notices += self._care.reach(moment_ms, self._plan.sources)
-        if moved:
+        if moved := self._rack.moved_since(before):
             self._drop_limits_that_are_gone(moment_ms, outcome)
+            outcome.moved += moved
         outcome.events += self._book.take_events()
         return outcome
-
-    def _runs_long(self, vessel: str, at_ms: int) -> Notice:
-        return Notice("stage runs long", at_ms, vessel, {"stage": self._rack.stages[vessel].stage})
 
     def _pass_time(self, until_ms: int, outcome: Outcome) -> None:
         before_ms, self._clock_ms, due = self._clock_ms, until_ms, list[Due]()
@@ -315,43 +288,66 @@ class Engine:
 
         What looks at values, or ends a doubt, must not meet a probe that is doubted.
         """
-        looked_at = self._watch_list.made_of(vessels_looked_at(action for _, action in readings.acts))
-        doubted = looked_at and len(readings) and self._water(readings).may_doubt(looked_at)
-        if doubted or not readings.is_in_order(self._clock_ms):
-            for it in readings.one_by_one():
-                outcome.add(self.act(it) if isinstance(it, Action) else self.feed(it))
-        elif len(readings):
-            self._judge_block(readings, outcome)
+        cuts = cuts_in(readings, self._plan, self._rack.done_ms)
+        looked_at = vessels_looked_at(action for _, action in readings.acts)
+        whole = readings.is_in_order(self._clock_ms) and can_be_cut(cuts, looked_at, self._plan)
+        if whole and (asked := self._watch_list.made_of(looked_at)):
+            whole = not self._water(readings, readings.places_of(self._sources)).may_doubt(asked)
+        if whole and self._judge_block(readings, cuts, outcome):
+            return
+        for it in one_by_one(readings, self._plan, self._rack):
+            if isinstance(it, Readings):
+                self._judge_block(it, (), outcome)
+            else:
+                outcome.add(self.act(it) if isinstance(it, Action) else self.advance(it))
 
-    def _water(self, readings: Readings) -> Water:
-        places, states = readings.places_of(self._sources), (self._channels, self._sources, self._care)
+    def _water(self, readings: Readings, places: Places) -> Water:
+        states = self._channels, self._sources, self._care
         fed, work = foreseen(readings, self._deeds(self._clock_ms, dict))
         return Water(readings, places, self._watch_list, *states, fed, work)
 
-    def _judge_block(self, readings: Readings, outcome: Outcome) -> None:
-        good, own = self._newest_values(), self._water(readings)
-        water = own.judge() if self._common is None else self._common.judged(own)
-        fallen = silences(self._plan.sources, self._sources, readings.at_ms, water.places)
-        due = due_silences(fallen, self._watch_list)
-        gaps = drop_outs(self._plan.sources, self._sources, readings.time_ms, water.places)
-        due += due_drop_outs(gaps, readings.at_ms, self._watch_list)
-        outcome.add(Outcome(flags=water.flags, amendments=water.amendments))
-        block = Block(water, self._watch_list, self._channels, own.fed)
-        due += block.judge()
-        water.shown = {} if self._common is None else water.shown  # else trends wait for the collector
-        due += self._losses(self._clock_ms, readings.at_ms, water.places, block.seen, block.unmoved)
-        note_heard(self._sources, readings.at_ms, readings.time_ms, water.places)
-        if block.unmoved:  # what is found frozen was last seen longer ago
-            self._all_seen_until_ms = 0
-        start, worse = 0, partial(worse_on_the_shelf, self._book, water.judged, self._watch_list, readings)
+    def _judge_block(self, readings: Readings, cuts: Sequence[Cut], outcome: Outcome) -> bool:
+        """Judge readings as one block, with `cuts` of some vessels only; or say that it cannot be."""
+        if not len(readings):
+            return True
+        good, pieces = self._newest_values(), Pieces(readings, self._watch_list, self._sources, cuts)
+        own = self._water(readings, pieces.to_judge())
+        before, water = own.carried() if cuts else [], self._judged(own, pieces)
+        if water.inputs.asked_others(pieces.vessels):
+            own.carry_on(before)
+            return False
+        pieces.listen(self._sources)
+        due, start = self._judge_piece(pieces, water, outcome), 0
         for place, at_ms, action in meanwhile(readings, self._moment_up_to):
             self._clock_ms, end = at_ms, (place, False, at_ms)
-            self._settle([it for it in [*due, *worse(start)] if it.order[:3] < end], outcome)
+            now = [*due, *pieces.worse(self._book, start)]
+            self._settle([it for it in now if it.order[:3] < end], outcome)
             due, start = [it for it in due if it.order[:3] >= end], place
-            newest = partial(newest_before, place, water.judged, good)
+            newest = partial(newest_before, place, pieces.judged, good)
             outcome.add(self._do(action, newest, newest) if action else self._reach(at_ms, newest))
+            if pieces.is_cut_by(action, at_ms):
+                good, piece = newest(), own.piece(pieces.to_judge(), pieces.group, water.inputs)
+                due += self._judge_piece(pieces, self._judged(piece, pieces), outcome)
+        note_heard(self._sources, readings.at_ms, readings.time_ms, pieces.places)
         self._clock_ms = int(readings.at_ms[-1])
-        self._settle([*due, *worse(start)], outcome)
+        self._settle([*due, *pieces.worse(self._book, start)], outcome)
+        return True
+
+    def _judged(self, own: Water, pieces: Pieces) -> Water:
+        if self._common is not None:
+            return self._common.judged(own, pieces.newest)
+        return own.judge_apart() if pieces.may_fail else own.judge()
+
+    def _judge_piece(self, pieces: Pieces, water: Water, outcome: Outcome) -> list[Due]:
+        """Judge what `water` shows by the limits, and what falls due up to the next cut."""
+        outcome.add(Outcome(flags=water.flags, amendments=water.amendments))
+        block = Block(water, self._watch_list, self._channels)
+        due = [*pieces.troubles(), *block.judge()]
+        water.shown = {} if self._common is None else water.shown  # else trends wait for the collector
+        pieces.take(water, block)
+        if block.unmoved:  # what is found frozen was last seen longer ago
+            self._all_seen_until_ms = 0
+        return due + self._losses(self._clock_ms, *pieces.stretch())
 
     def _losses(
         self, from_ms: int, at_ms: NDArray[np.int64], places: Places, seen: Seen, unmoved: Unmoved
@@ -384,8 +380,10 @@ class Engine:
         while (due_ms := self._book.next_due_ms()) is not None and due_ms < before_ms:
             self._book.let_pass()
 
-    def _drop_limits_that_are_gone(self, at_ms: int, outcome: Outcome) -> None:
-        """Let conditions return whose limit, or whole channel, no longer exists."""
+    def _drop_limits_that_are_gone(
+        self, at_ms: int, outcome: Outcome, sources: Mapping[int, SourceState] | None = None
+    ) -> None:
+        """Let conditions return whose limit, whole channel, or silence (`sources`) no longer exists."""
         self._all_seen_until_ms = 0
         self._watch_list.stages_changed()
         for name, keys in (possible := self._watch_list.possible_keys()).items():
@@ -395,6 +393,6 @@ class Engine:
         causes, asked = self._watch_list.causes(), {danger.name for danger in self._watch_list.dangers()}
         known = self._unwatched.items()
         self._unwatched = {name: it for name, it in known if name in asked and it.cause in {"", *causes}}
-        gone = self._watch_list.gone(self._book, {**possible, **causes}, self._sources, at_ms)
+        gone = self._watch_list.gone(self._book, {**possible, **causes}, sources or {}, at_ms)
         self._book.withdraw(gone, at_ms)
         outcome.events += self._book.take_events()

@@ -13,6 +13,7 @@ from rules import RULES_VERSION
 from rules.alarms.event import AlarmEvent
 from rules.errors import InputError
 from rules.quality.history import DAY_MS
+from rules.rack.stage_plan import Moved
 
 _LARGEST_UINT16 = np.iinfo(np.uint16).max
 """Up to here numpy sorts by digits, several times as fast."""
@@ -24,7 +25,7 @@ class Readings:
 
     `seq` numbers the inputs of a journal and rises; `at_ms` is when the reading was taken in (never falls);
     `time_ms` is when it was measured (rises within a source); `source` is `Source.id`. `acts` is what people
-    did meanwhile that `cuts_nothing`, each with the place of the reading that it came before.
+    did meanwhile, each with the place of the reading that it came before.
     """
 
     seq: NDArray[np.int64]
@@ -171,13 +172,15 @@ class Amendment:
 class Outcome:
     """What the engine made of a piece of input, in order.
 
-    `refusal` says why an action was refused, `refused` so of those that came with readings.
+    `refusal` says why an action was refused, `refused` so of those that came with readings; `moved` are the
+    stages that began.
     """
 
     events: list[AlarmEvent] = field(default_factory=list)
     flags: list[ChannelFlags] = field(default_factory=list)
     amendments: list[Amendment] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
+    moved: list[Moved] = field(default_factory=list)
     refusal: str = ""
     refused: list[str] = field(default_factory=list)
 
@@ -185,6 +188,7 @@ class Outcome:
         """Take in what another one tells people."""
         self.events += more.events
         self.notices += more.notices
+        self.moved += more.moved
 
     def add(self, more: "Outcome") -> None:
         """Take in all of another one, which came after."""

@@ -38,7 +38,7 @@ class Water:
 
     def observe(self, engine: Engine, outcome: Outcome) -> None:
         """Take a block of a replay in."""
-        self._stages.note(engine.plan, engine.stages(), engine.clock_ms)
+        self._stages.note(engine.plan, engine.stages(), engine.clock_ms, outcome.moved)
         for late in outcome.amendments:
             self._late[late.channel][late.seq] = late.summary
         for flags in outcome.flags:

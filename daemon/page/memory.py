@@ -137,7 +137,7 @@ class Memory:
 
     def _note(self, engine: Engine, outcome: Outcome) -> None:
         self.since_ms = engine.clock_ms if self.since_ms is None else self.since_ms
-        self._stages.note(engine.plan, engine.stages(), engine.clock_ms)
+        self._stages.note(engine.plan, engine.stages(), engine.clock_ms, outcome.moved)
         for flags in outcome.flags:
             if flags.time_ms.size:
                 good = np.where(flags.summary == Flag.FAIL, np.nan, flags.value)

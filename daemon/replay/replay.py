@@ -17,9 +17,9 @@ from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.sources.recording import Recording
 from rules.alarms.event import AlarmEvent
+from rules.common_water import CommonWater
 from rules.engine import Engine
 from rules.judging.watched import DangerNow
-from rules.judging.water import CommonWater
 from rules.rack.plan import RackPlan
 from rules.readings import FLAG_NUMBERS, Action, ChannelFlags, Outcome, Readings, by_day
 

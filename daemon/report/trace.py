@@ -48,11 +48,12 @@ class Trace:
 
     def observe(self, engine: Engine, outcome: Outcome) -> None:
         """Take a block in."""
-        self._stages.note(engine.plan, engine.stages(), engine.clock_ms)
+        self._stages.note(engine.plan, engine.stages(), engine.clock_ms, outcome.moved)
         if not self.start_ms <= engine.clock_ms:
             return
         new = (self._upto_ms < self._looks) & (self._looks <= engine.clock_ms)
-        moments = [*self._looks[new].tolist(), engine.clock_ms]
+        moved = (its.now.since_ms for its in outcome.moved)
+        moments = [*sorted([*self._looks[new].tolist(), *moved]), engine.clock_ms]
         self._upto_ms = engine.clock_ms
         for now in engine.channels():
             vessel, quantity = now.channel.vessel, now.channel.quantity

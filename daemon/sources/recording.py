@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.journal.history import Entry
-from rules.deeds import cuts_nothing
+from rules.deeds import DEEDS
 from rules.readings import Action, Readings
 
 SourceKey = tuple[str, str, str]
@@ -103,7 +103,7 @@ def _joined(columns: Iterable[NDArray[np.generic]], kind: type) -> NDArray[Any]:
 def in_order(blocks: Iterable[Readings], actions: Iterable[tuple[int, Action]]) -> Inputs:
     """Put actions between readings, each before the first one of its own number or a higher one.
 
-    What cuts no block comes with its readings.
+    What people did at the rack comes with its readings; other settings do not.
     """
     waiting = deque(actions)
     for block in blocks:
@@ -111,7 +111,7 @@ def in_order(blocks: Iterable[Readings], actions: Iterable[tuple[int, Action]]) 
         while waiting and len(block) and waiting[0][0] <= block.seq[-1]:
             seq, action = waiting.popleft()
             place = int(np.searchsorted(block.seq, seq))
-            if cuts_nothing(action):
+            if action.kind in DEEDS:
                 acts.append((place - start, action))
                 continue
             yield from _with_acts(block.part(start, place), acts)

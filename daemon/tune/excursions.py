@@ -52,7 +52,7 @@ class Excursions:
 
     def observe(self, engine: Engine, outcome: Outcome) -> None:
         """Take a block in."""
-        self._stages.note(engine.plan, engine.stages(), engine.clock_ms)
+        self._stages.note(engine.plan, engine.stages(), engine.clock_ms, outcome.moved)
         for flags in outcome.flags:
             vessel, quantity, *_ = flags.channel.split("/")
             self._take(vessel, Quantity(quantity), flags)

@@ -19,7 +19,7 @@ from rules.judging.drop_outs import DropOuts
 from rules.judging.series import Array, ChannelState, Edge, Series, Turning, Verdict
 from rules.judging.silence import Silence
 from rules.judging.unwatched import Loss
-from rules.judging.watch_list import Feedings, WatchList, after_food
+from rules.judging.watch_list import WatchList, after_food
 from rules.judging.water import Water
 from rules.quality.probe_faults import FaultReason
 from rules.quality.settings import HOUR_MS
@@ -111,15 +111,8 @@ class Block:
     is found to stand still, and since when.
     """
 
-    def __init__(
-        self,
-        water: Water,
-        watch_list: WatchList,
-        channels: Mapping[str, ChannelState],
-        fed: Mapping[str, Feedings],
-    ) -> None:
-        self._water, self._watch_list = water, watch_list
-        self._channels, self._fed = channels, fed
+    def __init__(self, water: Water, watch_list: WatchList, channels: Mapping[str, ChannelState]) -> None:
+        self._water, self._watch_list, self._channels = water, watch_list, channels
         self._rates: dict[str, Speeds] = {}
         self._moves: dict[str, Speeds] = {}
         self._before = {name: (it.rate_per_hour, it.moves_per_hour) for name, it in channels.items()}
@@ -152,7 +145,7 @@ class Block:
         and oxygen that is lost is never part of anything else.
         """
         bounds = self._watch_list.bounds(channel, series.time_ms)
-        bounds = after_food(channel, series, bounds, self._fed.get(channel.vessel))
+        bounds = after_food(channel, series, bounds, self._water.fed.get(channel.vessel))
         if (worked := self._water.work.at(channel.source, series.index)) is not None:
             bounds = replace(bounds, maintained=worked)
         more = self._made_by_salt(channel, series, bounds.tolerance)

@@ -10,10 +10,10 @@ off by all that lies between the two. Of three probes and more, those away from 
 where most of them agree on it.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from math import isnan
-from typing import NamedTuple, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,6 +121,20 @@ class Inputs:
         self._samples: dict[str, NDArray[np.intp]] = {}
         self._doubts: dict[str, Array | None] = {}
         self._rows: dict[str, tuple[NDArray[np.intp], Times, Array, Bools]] = {}
+        self._asked: set[tuple[str, str]] = set()
+
+    def know_of_others(self, vessels: Collection[str], others: "Inputs") -> None:
+        """Know what others found in the block of all but the channels of `vessels`, which are judged here."""
+        for mine, its in zip(self._all, others._all, strict=True):
+            mine.update({it: known for it, known in its.items() if it.partition("/")[0] not in vessels})
+
+    @property
+    def _all(self) -> tuple[dict[str, Any], ...]:
+        return self._known_before, self._found, self._samples, self._doubts, self._rows
+
+    def asked_others(self, vessels: Collection[str]) -> bool:
+        """Return whether one that is none of `vessels` was judged by what one of them shows."""
+        return any(other in vessels and vessel not in vessels for vessel, other in self._asked)
 
     def note(self, name: str, measured: Series, sampled: NDArray[np.intp], doubts: Array | None) -> None:
         """Take in what became of a channel: values measured now (NaN elsewhere), which were sampled, which
@@ -264,6 +278,7 @@ class Inputs:
         own, given = self._last_day(need.channels, at), self._given(need, vessel)
         alike = own if given is None else np.where(np.isnan(own), given, own)
         for name in need.supplied:
+            self._asked.add((vessel, self._watch_list.by_name[name].vessel))
             usually = np.abs(self._last_day((name,), at) - alike)
             yield self.newest(name, at), np.fmax(usually, ON_ONE_SUPPLY)
         yield self._usual(need, vessel, at, own)

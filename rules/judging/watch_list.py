@@ -83,6 +83,9 @@ class WatchList:
         for channel in self.own.values():
             self._measured.setdefault((channel.vessel, channel.quantity), []).append(channel)
         self._but_for_limits = replace(plan, tolerances={}, own_tolerances={}, alarm_rules=AlarmRules())
+        self._causes = [
+            cause_of(it, scope) for it in plan.sources for scope in Scope if scope is not Scope.BUS or it.bus
+        ]
         self._rack = rack
         self._dangers: tuple[Danger, ...] | None = None
         self._quality: dict[str, QualitySettings] = {}
@@ -309,12 +312,7 @@ class WatchList:
     def causes(self) -> dict[str, frozenset[str]]:
         """Return the keys of the alarms that a probe, a bus or the rack can raise for what it hides."""
         keys = frozenset(f"{Condition.UNWATCHED}:{danger.name}" for danger in self.dangers())
-        return {
-            cause_of(source, scope): keys
-            for source in self.plan.sources
-            for scope in Scope
-            if scope is not Scope.BUS or source.bus
-        }
+        return dict.fromkeys(self._causes, keys)
 
     def possible_keys(self) -> Mapping[str, frozenset[str]]:
         """Return, for every channel, the keys of each condition and level that it can be in."""
@@ -333,7 +331,10 @@ class WatchList:
         sources: Mapping[int, SourceState],
         at_ms: int,
     ) -> list[Crossing]:
-        """Return the ends of what stands although its limit, its whole channel or its silence is gone."""
+        """Return the ends of what stands although its limit or its whole channel is gone.
+
+        So is a silence of which `sources` know nothing; where none are given, it stands.
+        """
         over = {"active": False, "since_ms": at_ms, "reach": (), "evidence": NO_EVIDENCE}
         told = {source_id for source_id, it in sources.items() if it.silent or it.drops.recurs}
         silent = {channel.name for source_id, channel in self.own.items() if source_id in told}
@@ -343,7 +344,7 @@ class WatchList:
                 channel, key = alarm.channel, f"{alarm.condition}:{level}"
                 if ":" in level:  # a limit gave it to a disagreement
                     channel, _, key = level.rpartition("/")
-                heard = alarm.condition is Condition.SILENT and channel not in silent
+                heard = bool(sources) and alarm.condition is Condition.SILENT and channel not in silent
                 if heard or key not in possible.get(channel, frozenset()):
                     found.append(taken_over(Crossing, alarm, level=level, priority=priority, **over))
         return found

@@ -3,10 +3,9 @@
 No limit has a say in it. So engines that judge the same readings by other limits take it from each other.
 """
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import replace
 from functools import cached_property, partial
-from itertools import chain
 from operator import attrgetter
 from typing import Self
 
@@ -35,7 +34,6 @@ from rules.judging.series import (
     Array,
     ChannelState,
     Read,
-    Samples,
     Series,
     Shown,
     known_at,
@@ -46,15 +44,10 @@ from rules.judging.trend import stretches
 from rules.judging.trust import Trust
 from rules.judging.watch_list import OXYGEN, Feedings, WatchList
 from rules.quality.flags import FAIL, SUSPECT
-from rules.quality.history import DAY_MS, History
-from rules.quality.leaps import Leap
+from rules.quality.history import DAY_MS
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged, judge
-from rules.quality.repeats import Repeats
-from rules.quality.replayed import Played, Rests
-from rules.quality.scatter import Scatter
 from rules.quality.settings import QualitySettings
-from rules.quality.swift import Swift
 from rules.rack.channels import Channel
 from rules.rack.plan import Source
 from rules.rack.work import Work
@@ -100,6 +93,14 @@ class Water:
         self._others: dict[str, Array] = {}
         self._dry: dict[int, Dryness] = {}
         self._told: dict[int, tuple[Spells, Spells]] = {}
+        self._beside: tuple[Collection[str], Inputs] | None = None
+
+    def piece(self, places: Places, vessels: Collection[str], beside: Inputs) -> "Water":
+        """Return what some vessels show at `places`, `beside` what was found of the others in the block."""
+        known = self._watch_list, self._channels, self._sources, self._care, self.fed, self.work
+        its = Water(self.readings, places, *known)
+        its._beside = vessels, beside
+        return its
 
     def may_doubt(self, channels: Iterable[Channel]) -> bool:
         """Return whether a probe of these channels is doubted anywhere in the block; carry nothing on."""
@@ -118,6 +119,8 @@ class Water:
         """Work out what every channel shows that has readings, once."""
         self.trust, names = self._trust(), [channel.name for channel in self._here]
         self.inputs = Inputs(self._watch_list, self._channels, names, self.trust.counted)
+        if self._beside is not None:
+            self.inputs.know_of_others(*self._beside)
         self._doubtful = {name: self._channels[name].doubtful for name in names}
         for channel in self._here:
             its = self._read[channel.source.id]
@@ -309,59 +312,11 @@ class Water:
         """Return what decides about the water beside what is carried."""
         return *self._watch_list.of_the_water(), self.work, dict(self._care.newest)
 
-    def judge_apart(self) -> None:
+    def judge_apart(self) -> Self:
         """Judge, and leave what was carried before as it is."""
         for state in self._channels.values():
             state.played, state.rests = replace(state.played), state.rests.apart()
-        self.judge()
-
-
-_MADE_ANEW = (History, Leap, Played, Repeats, Rests, Samples, Scatter, Swift)
-"""Of what is carried, what each engine makes by itself as it begins, and as people let it begin anew."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """A block that has been judged, and what was carried before and after."""
-
-    water: Water
-    judged_by: tuple[object, ...]
-    before: Carried
-    after: Carried
-
-    def holds_for(self, own: Water, before: Carried) -> bool:
-        """Return whether an engine that carries `before` would find the very same."""
-        its = zip(chain(*self.before), chain(*before), strict=True)
-        carried = all(one is other or (isinstance(one, _MADE_ANEW) and one == other) for one, other in its)
-        return carried and self.judged_by == own.judged_by()
-
-
-class CommonWater:
-    """The water of blocks that several engines judge by other limits: the first works it out for all.
-
-    They must be fed the same, each piece (of a day at most) before the next; `forget` what all have judged.
-    """
-
-    def __init__(self) -> None:
-        self._found: dict[tuple[int, int], list[_Found]] = {}
-
-    def forget(self) -> None:
-        """Forget the blocks so far."""
-        self._found.clear()
-
-    def judged(self, own: Water) -> Water:
-        """Return an engine's block, judged: another one's where that set out from the very same."""
-        known = self._found.setdefault((int(own.readings.seq[0]), len(own.readings)), [])
-        before = own.carried()
-        found = next((it for it in known if it.holds_for(own, before)), None)
-        if found is None:
-            judged_by = own.judged_by()
-            own.judge_apart()
-            found = _Found(own, judged_by, before, own.carried())
-            known.append(found)
-        else:
-            own.carry_on(found.after)
-        return found.water
+        return self.judge()
 
 
 def show(

@@ -8,6 +8,7 @@ stage move at noon is not an alarm at one minute past.
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +46,14 @@ class StageNow:
     def settled_ms(self) -> int:
         """Return from when on the limits are those of the stage."""
         return self.since_ms + self.ramp_ms
+
+
+class Moved(NamedTuple):
+    """A vessel in which another stage has begun."""
+
+    vessel: str
+    before: StageNow
+    now: StageNow
 
 
 def move(now: StageNow, step: StageStep) -> StageNow:

@@ -2,7 +2,7 @@
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from itertools import pairwise
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from rules.quantities import Quantity
 from rules.rack.limits import Basis, Level
 from rules.rack.plan import RackPlan
-from rules.rack.stage_plan import StageNow, bounds, move, steps_between, tolerance_at
+from rules.rack.stage_plan import Moved, StageNow, bounds, tolerance_at
 from rules.rack.tolerance import Tolerance
 
 _ENDS = [(level, above) for level in (Level.ADVISORY, Level.CRITICAL) for above in (False, True)]
@@ -23,29 +23,25 @@ class StagesOverTime:
 
     def __init__(self) -> None:
         self._known: dict[str, _Known] = defaultdict(list)
-        self._noted_ms = 0
 
-    def note(self, plan: RackPlan, stages: Mapping[str, StageNow], clock_ms: int) -> None:
-        """Take in the stages as they stand at `clock_ms`, and the planned moves since the last time."""
+    def note(
+        self, plan: RackPlan, stages: Mapping[str, StageNow], clock_ms: int, moved: Iterable[Moved] = ()
+    ) -> None:
+        """Take in the stages as they stand at `clock_ms`, and those that have begun since the last time."""
+        for vessel, before, now in moved:
+            self._note(vessel, plan, before, before.since_ms)
+            self._known[vessel].append((now.since_ms, plan, now))
         for vessel, now in stages.items():
-            known = self._known[vessel]
-            known += list(self._moved_as_planned(vessel, known, clock_ms))
-            if not known:
-                known += [(each.since_ms, plan, each) for each in (now.before, now) if each]
-            elif known[-1][2] != now:
-                known.append((now.since_ms, plan, now))
-            elif known[-1][1] is not plan:
-                known.append((clock_ms, plan, now))
-        self._noted_ms = clock_ms
+            self._note(vessel, plan, now, clock_ms)
 
-    def _moved_as_planned(
-        self, vessel: str, known: _Known, clock_ms: int
-    ) -> Iterator[tuple[int, RackPlan, StageNow]]:
-        if known:
-            _, plan, now = known[-1]
-            for step in steps_between(plan.steps.get(vessel, ()), self._noted_ms, clock_ms):
-                now = move(now, step)
-                yield step.at_ms, plan, now
+    def _note(self, vessel: str, plan: RackPlan, now: StageNow, at_ms: int) -> None:
+        known = self._known[vessel]
+        if not known:
+            known += [(each.since_ms, plan, each) for each in (now.before, now) if each]
+        elif known[-1][2] != now:
+            known.append((now.since_ms, plan, now))
+        elif known[-1][1] is not plan:
+            known.append((at_ms, plan, now))
 
     def limits(self, vessel: str, quantity: Quantity, at_ms: int) -> Tolerance | None:
         """Return what was tolerated at a moment, moved by stage and plan; None where that is not known."""

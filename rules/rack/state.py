@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from rules.alarms.alarm import Hold
 from rules.rack.plan import RackPlan
-from rules.rack.stage_plan import StageNow, move, steps_between
+from rules.rack.stage_plan import Moved, StageNow, move, steps_between
 
 Target = str
 """What maintenance is done on: vessel/NAME or bus/NAME."""
@@ -39,6 +39,10 @@ class RackState:
             if hold.until_ms is not None and hold.until_ms <= until_ms:
                 del self.maintenance[target]
                 yield hold.until_ms
+
+    def moved_since(self, before: Mapping[str, StageNow]) -> list[Moved]:
+        """Return the stages that began since they were as `before`."""
+        return [Moved(it, before[it], now) for it, now in self.stages.items() if now is not before[it]]
 
     def next_step_ms(self, plan: RackPlan) -> int | None:
         """Return when the next planned move is due."""

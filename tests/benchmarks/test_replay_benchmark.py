@@ -286,8 +286,17 @@ DEEDS = {
         {"target": "vessel/kreisel-1", "for_s": 3600, "why": "water change"},
     ),
     "stage": ("move_stage", {"vessel": "kreisel-1", "stage": "ephyra"}),
+    "calibrated": (
+        "calibrate",
+        {
+            "probe": "k1-ct",
+            "quantity": "temperature",
+            "standard": "invented ice point",
+            "points": [{"read": 0.01, "true": 0.0}],
+        },
+    ),
 }
-"""What people do, one of each kind; the last moves limits, and shows what a cut costs."""
+"""What people do, one of each kind; the last two cut their vessel."""
 
 
 def noted(store, deed, a_day):
@@ -301,7 +310,10 @@ def noted(store, deed, a_day):
 
 
 def test_ten_deeds_a_day_cost_little(tmp_path, capsys):
-    """Under 5 % of a replay, notes as well as what is judged by, work under 20 %: neither cuts a block."""
+    """Under 5 % of a replay, notes as well as what is judged by, work under 20 %: neither cuts a block.
+
+    A move or a calibration cuts its vessel, of twelve.
+    """
     ticks = max(2 * 2_880, round(YEAR_TICKS * SCALE))
     parts = [year(first, min(20_000, ticks - first)) for first in range(0, ticks, 20_000)]
     columns = ("seq", "at_ms", "source", "time_ms", "value")
@@ -327,4 +339,6 @@ def test_ten_deeds_a_day_cost_little(tmp_path, capsys):
     little = [took[name] for name in ("note", "food", "acknowledged")]
     assert not MEASURED or max(little) < 1.05 * took["nothing"]
     assert not MEASURED or took["by hand"] < 1.1 * took["nothing"], "its probes' doubts are looked for first"
+    assert not results["calibrated"].refused
     assert not MEASURED or took["maintained"] < 1.2 * took["nothing"]
+    assert not MEASURED or max(took["stage"], took["calibrated"]) < 2.0 * took["nothing"]

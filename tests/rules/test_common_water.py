@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.sources.recording import in_blocks, in_order
+from rules.common_water import CommonWater
 from rules.engine import Engine
-from rules.judging.water import CommonWater, Water
+from rules.judging.water import Water
 from rules.quality.settings import Range
 from rules.quantities import Quantity
 from rules.rack.stage_plan import StageStep

@@ -62,10 +62,10 @@ def test_it_is_what_the_engine_said_at_the_time(steps, moves, noted_at, asked):
     waiting = moves_of(moves)
     for moment_ms in sorted([*noted_at, 41 * DAY]):
         while waiting and waiting[0].at_ms <= moment_ms:
-            engine.act(waiting.pop(0))
-            known.note(engine.plan, engine.stages(), engine.clock_ms)
-        engine.advance(moment_ms)
-        known.note(engine.plan, engine.stages(), engine.clock_ms)
+            done = engine.act(waiting.pop(0))
+            known.note(engine.plan, engine.stages(), engine.clock_ms, done.moved)
+        done = engine.advance(moment_ms)
+        known.note(engine.plan, engine.stages(), engine.clock_ms, done.moved)
     for at_ms in asked:
         (channel,) = engine_with(steps, moves, at_ms).channels()
         assert known.limits("k1", T, at_ms) == channel.tolerance
