@@ -52,7 +52,7 @@ class CommonWater:
         found = next((it for it in known if it.holds_for(own, before)), None)
         if found is None:
             judged_by = own.judged_by()
-            own.judge_apart()
+            own.judge_apart().at_rest = {}
             found = _Found(own, judged_by, before, own.carried())
             known.append(found)
         else:

@@ -275,7 +275,7 @@ class Engine:
         before_ms, self._clock_ms, due = self._clock_ms, until_ms, list[Due]()
         if until_ms > self._all_seen_until_ms:
             clock, known = np.array([until_ms], dtype=np.int64), (self._plan.sources, self._sources)
-            due += due_silences(silences(*known, clock, {}), self._watch_list)
+            due += due_silences(silences(*known, clock, {}, {}), self._watch_list)
             due += self._losses(before_ms, clock, {}, {}, {})
             dangers = self._watch_list.dangers()
             self._all_seen_until_ms = all_seen_until(*known, dangers, self._channels, self._unwatched)

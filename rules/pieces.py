@@ -114,8 +114,9 @@ class Pieces:
     def listen(self, states: Mapping[int, SourceState]) -> None:
         """Find what falls silent, is heard again or lacks answers; carry `states` on (they are changed)."""
         its = self._plan.sources, states
-        self._fallen = [*silences(*its, self.readings.at_ms, self.places)]
-        self._gaps = [*drop_outs(*its, self.readings.time_ms, self.places)]
+        read, places = self.readings, self.places
+        self._fallen = [*silences(*its, read.at_ms, places, read.longest_waits_ms)]
+        self._gaps = [*drop_outs(*its, read.time_ms, places, read.longest_gaps_ms)]
 
     def troubles(self) -> list[Due]:
         """Return what of that comes between the newest cut and the next."""

@@ -1,6 +1,6 @@
 """The engine's inputs and outputs: blocks of readings in, flags and alarm events out."""
 
-from collections.abc import Container, Iterator
+from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
@@ -17,6 +17,19 @@ from rules.rack.stage_plan import Moved
 
 _LARGEST_UINT16 = np.iinfo(np.uint16).max
 """Up to here numpy sorts by digits, several times as fast."""
+
+
+class LongestWaits(dict[int, int]):
+    """The longest time between two readings of each source that follow each other, worked out when asked."""
+
+    def __init__(self, times_ms: NDArray[np.int64], places: Mapping[int, NDArray[np.intp]]) -> None:
+        super().__init__()
+        self._times_ms, self._places = times_ms, places
+
+    def __missing__(self, source_id: int) -> int:
+        times_ms = self._times_ms[self._places[source_id]]
+        found = self[source_id] = int((times_ms[1:] - times_ms[:-1]).max(initial=0))
+        return found
 
 
 @dataclass(frozen=True)
@@ -57,6 +70,21 @@ class Readings:
         starts = [0, *((ranked[1:] != ranked[:-1]).nonzero()[0] + 1).tolist(), ranked.size]
         found = zip(ranked[starts[:-1]].tolist(), pairwise(starts), strict=True)
         return {source_id: order[start:stop] for source_id, (start, stop) in found}
+
+    @cached_property
+    def longest_waits_ms(self) -> LongestWaits:
+        """Return how long each source was not heard in the block, at most."""
+        return LongestWaits(self.at_ms, self._places)
+
+    @cached_property
+    def longest_gaps_ms(self) -> LongestWaits:
+        """Return how long each source did not measure in the block, at most."""
+        return LongestWaits(self.time_ms, self._places)
+
+    @cached_property
+    def counts(self) -> dict[int, int]:
+        """Return how many readings each source has."""
+        return {source_id: here.size for source_id, here in self._places.items()}
 
     @cached_property
     def first_times_ms(self) -> dict[int, tuple[int, bool]]:

@@ -76,7 +76,7 @@ class Judging:
                 known.append((item.at_ms, rules))
         if isinstance(item, Action) and item.kind in self._left_out:
             return
-        if isinstance(item, Readings) and item.acts:
+        if isinstance(item, Readings) and any(it.kind in self._left_out for _, it in item.acts):
             item = replace(item, acts=tuple(it for it in item.acts if it[1].kind not in self._left_out))
         self._engine, outcome = fold(self._engine, item)
         if isinstance(item, Readings):
@@ -100,10 +100,8 @@ class Judging:
 
     def _count(self, engine: Engine, readings: Readings) -> None:
         self.result.readings += len(readings)
-        counts = np.bincount(readings.source)
-        planned = set(engine.plan.source_ids())
-        for source in set(np.flatnonzero(counts).tolist()) - planned:
-            self.result.passed_over[source] += int(counts[source])
+        for source in readings.counts.keys() - engine.plan.source_ids():
+            self.result.passed_over[source] += readings.counts[source]
 
 
 def replay(
@@ -157,7 +155,8 @@ class FlagTally:
         """Count the flags of one outcome; an amendment is to the reading before a block, in it or not."""
         late = {(amended.channel, amended.seq): amended for amended in outcome.amendments}
         for flags in outcome.flags:
-            counts = self._counts.setdefault(flags.channel, np.zeros(FLAG_NUMBERS, dtype=np.int64))
+            if (counts := self._counts.get(flags.channel)) is None:
+                counts = self._counts[flags.channel] = np.zeros(FLAG_NUMBERS, dtype=np.int64)
             before = self._last.get(flags.channel) if late else None
             if before and (amended := late.get((flags.channel, int(before.seq[-1])))):
                 counts[before.summary[-1]] -= 1

@@ -3,7 +3,7 @@
 What comes out are the few crossings, each in its place in the order of arrival.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from operator import is_
@@ -16,7 +16,7 @@ from rules.judging.channel import judge_channel
 from rules.judging.conversion import convert, raised_by, turns
 from rules.judging.disagreement import differences
 from rules.judging.drop_outs import DropOuts
-from rules.judging.series import Array, ChannelState, Edge, Series, Turning, Verdict
+from rules.judging.series import Array, AtRest, ChannelState, Edge, Limited, Series, Turning, Verdict
 from rules.judging.silence import Silence
 from rules.judging.unwatched import Loss
 from rules.judging.watch_list import WatchList, after_food
@@ -116,17 +116,61 @@ class Block:
         self._rates: dict[str, Speeds] = {}
         self._moves: dict[str, Speeds] = {}
         self._before = {name: (it.rate_per_hour, it.moves_per_hour) for name, it in channels.items()}
+        self._stirred: set[str] = set()
         self.seen: dict[str, NDArray[np.intp]] = {}
         self.unmoved: dict[int, list[tuple[int, int]]] = {}
 
     def judge(self) -> Iterator[Due]:
-        """Judge every channel that shows anything; crossings come back in places."""
+        """Judge every channel that shows anything; crossings come back in places.
+
+        A vessel that another engine judged by the same, and found calm, is so.
+        """
+        at_rest = self._water.at_rest
+        if at_rest is None:
+            yield from self._judge_but(())
+            return
+        vessels = self._vessels()
+        begun = {it: [Limited.of(self._channels[each.name]) for each in its] for it, its in vessels.items()}
+        calm = {it for it, its in vessels.items() if self._carried_on(its, at_rest.setdefault(it, []))}
+        yield from self._judge_but(calm)
+        for vessel in vessels.keys() - calm - self._stirred:
+            its = vessels[vessel]
+            after = [Limited.of(self._channels[channel.name]) for channel in its]
+            seen = {channel.name: self.seen[channel.name] for channel in its}
+            at_rest[vessel].append(AtRest(list(map(self._settled, its)), begun[vessel], after, seen))
+
+    def _vessels(self) -> dict[str, list[Channel]]:
+        """Return the channels of each vessel of which all show something."""
+        found: dict[str, list[Channel]] = {}
+        for channel in self._watch_list.channels:
+            found.setdefault(channel.vessel, []).append(channel)
+        shown = self._water.shown.keys()
+        return {vessel: its for vessel, its in found.items() if shown >= {channel.name for channel in its}}
+
+    def _settled(self, channel: Channel) -> Bounds:
+        return self._watch_list.bounds(channel, self._water.shown[channel.name].series.time_ms)
+
+    def _carried_on(self, channels: list[Channel], at_rest: list[AtRest]) -> bool:
+        """Carry on what an engine found of a vessel that judged it by the same; return whether one did."""
+        states, bounds = [self._channels[it.name] for it in channels], list(map(self._settled, channels))
+        for known in at_rest:
+            if all(map(is_, known.bounds, bounds)) and all(map(Limited.is_of, known.before, states)):
+                for state, after in zip(states, known.after, strict=True):
+                    after.carry_on(state)
+                self.seen |= known.seen
+                return True
+        return False
+
+    def _judge_but(self, calm: Collection[str]) -> Iterator[Due]:
         to_compare: list[tuple[Channel, Verdict, Bounds]] = []
         for channel in self._watch_list.channels:
-            if channel.name not in self._water.shown:
+            if channel.name not in self._water.shown or channel.vessel in calm:
                 continue
-            bounds = self._bounds(channel, self._water.shown[channel.name].series)
+            state = self._channels[channel.name]
+            was_calm, bounds = state.is_calm, self._bounds(channel, self._water.shown[channel.name].series)
             verdict = self._judge(channel, bounds)
+            if verdict.edges or not (was_calm and state.is_calm) or bounds is not self._settled(channel):
+                self._stirred.add(channel.vessel)
             self._note(channel, verdict)
             if channel.name in self._watch_list.redundant:
                 to_compare.append((channel, verdict, bounds))
@@ -134,7 +178,9 @@ class Block:
             yield from self._placed(channel, verdict.edges)
         for channel, verdict, bounds in to_compare:
             crossing, state = partial(self._watch_list.crossing, channel), self._channels[channel.name]
-            apart = differences(self._water.others(channel.name), verdict, state, bounds, crossing)
+            apart = [*differences(self._water.others(channel.name), verdict, state, bounds, crossing)]
+            if apart or not state.is_calm:
+                self._stirred.add(channel.vessel)
             yield from self._placed(channel, apart, len(verdict.edges))
             state.keep_order()
 

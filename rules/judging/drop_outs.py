@@ -69,13 +69,22 @@ class _Count:
 
 
 def drop_outs(
-    sources: tuple[Source, ...], states: Mapping[int, SourceState], time_ms: Ints, places: Places
+    sources: tuple[Source, ...],
+    states: Mapping[int, SourceState],
+    time_ms: Ints,
+    places: Places,
+    longest_ms: Mapping[int, int],
 ) -> Iterator[DropOuts]:
-    """Find where a source begins or ceases to lack answers, and carry `states` on (they are changed)."""
+    """Find where a source begins or ceases to lack answers, and carry `states` on (they are changed).
+
+    `longest_ms` is the longest time between two readings of each source that has any.
+    """
     counts = {
         source.id: _Count.of(source, states[source.id], time_ms, places[source.id])
         for source in sources
-        if source.every_ms and source.id in places and not _counted(source, states, time_ms, places)
+        if source.every_ms
+        and source.id in places
+        and not _counted(source, states, time_ms, places, longest_ms)
     }
     for source in sources:
         if source.id not in counts:
@@ -89,12 +98,17 @@ def drop_outs(
         state.due, state.missing = int(count.due[-1]), int(count.missing[-1])
 
 
-def _counted(source: Source, states: Mapping[int, SourceState], time_ms: Ints, places: Places) -> bool:
+def _counted(
+    source: Source,
+    states: Mapping[int, SourceState],
+    time_ms: Ints,
+    places: Places,
+    longest_ms: Mapping[int, int],
+) -> bool:
     """Count the answers of a source that lacks none in its window so far nor in the block; say whether so."""
     state, here = states[source.id], places[source.id]
-    times = time_ms[here]
-    longest_ms = (times[1:] - times[:-1]).max(initial=times[0] - state.time_ms)
-    if state.missing or state.gappy or state.gaps.recurs or 2 * longest_ms >= 3 * source.every_ms:
+    most_ms = max(int(time_ms[here[0]]) - state.time_ms, longest_ms[source.id])
+    if state.missing or state.gappy or state.gaps.recurs or 2 * most_ms >= 3 * source.every_ms:
         return False
     state.due = (state.due + here.size - 1) % WINDOW + 1  # a full window is carried as one, as `_Count` does
     return True

@@ -257,6 +257,11 @@ class ChannelState:
         """Say whether its readings fail now, or for a moment do not."""
         return not is_clear(self.standing, FAULT_KEY)
 
+    @property
+    def is_calm(self) -> bool:
+        """Say whether nothing of it stands, nor came and went."""
+        return not (self.standing or self.again)
+
     def remember(self, shown: Shown, known: NDArray[np.bool_]) -> None:
         """Remember what the newest reading shows, and the last good one (`known`: may be used)."""
         series, judged, usable = shown.series, shown.judged, shown.usable
@@ -288,6 +293,43 @@ class ChannelState:
 _OF_LIMITS = {"trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "lacked_ms", "again"}
 OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.init and it.name not in _OF_LIMITS)
 """What is carried of a channel on which limits have no say; each works out by itself what follows from it."""
+
+
+class Limited(NamedTuple):
+    """What is carried of a channel on which limits have a say, while nothing of it stands."""
+
+    trend: TrendState
+    rise: Rise
+    rate_per_hour: float
+    moves_per_hour: float
+    lacked_ms: int
+
+    @classmethod
+    def of(cls, state: ChannelState) -> "Limited":
+        """Return that of a channel."""
+        its = state.trend, state.rise, state.rate_per_hour, state.moves_per_hour
+        return cls(*its, state.lacked_ms)
+
+    def is_of(self, state: ChannelState) -> bool:
+        """Return whether a channel carries the same, and nothing of it stands."""
+        same = self.trend is state.trend and self.rise == state.rise and self.lacked_ms == state.lacked_ms
+        rates = (self.rate_per_hour, state.rate_per_hour), (self.moves_per_hour, state.moves_per_hour)
+        return same and state.is_calm and all(one is other or one == other for one, other in rates)
+
+    def carry_on(self, state: ChannelState) -> None:
+        """Carry on in a channel what another one carries."""
+        for name, its in zip(self._fields, self, strict=True):
+            setattr(state, name, its)
+
+
+class AtRest(NamedTuple):
+    """A vessel in which nothing turned in a block: what its channels were judged by, carried before and carry
+    after it, and where they are seen."""
+
+    bounds: list[Bounds]
+    before: list[Limited]
+    after: list[Limited]
+    seen: dict[str, NDArray[np.intp]]
 
 
 def sample(measured: Series, past: Samples) -> tuple[NDArray[np.intp], Samples]:

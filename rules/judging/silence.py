@@ -89,10 +89,15 @@ class Silence:
 
 
 def silences(
-    sources: tuple[Source, ...], states: Mapping[int, SourceState], at_ms: NDArray[np.int64], places: Places
+    sources: tuple[Source, ...],
+    states: Mapping[int, SourceState],
+    at_ms: NDArray[np.int64],
+    places: Places,
+    longest_ms: Mapping[int, int],
 ) -> Iterator[Silence]:
     """Find the silences up to the last of `at_ms` (shape n, not empty) and carry `silent` on (it is changed).
 
+    `longest_ms` is the longest time between two readings of each source that has any.
     A silence begins when time passes its limit: a reading at that very moment is still in time.
     """
     now_ms = int(at_ms[-1])
@@ -103,10 +108,12 @@ def silences(
         if steady and now_ms - state.at_ms <= _NEAR * limit_ms:
             continue  # the most of all, for which nothing follows
         here = places.get(source.id, np.array([], dtype=np.intp))
+        if steady and here.size:
+            ends_ms = int(at_ms[here[0]]) - state.at_ms, now_ms - int(at_ms[here[-1]])
+            if max(*ends_ms, longest_ms[source.id]) <= _NEAR * limit_ms:
+                continue
         heard = np.concatenate([[state.at_ms], at_ms[here], at_ms[-1:]])
         waits_ms = heard[1:] - heard[:-1]
-        if steady and waits_ms.max() <= _NEAR * limit_ms:
-            continue
         too_long = waits_ms > limit_ms
         too_long[0] |= state.silent  # also where the limit has been made longer since
         rough = too_long | (waits_ms > _NEAR * limit_ms)

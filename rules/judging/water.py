@@ -32,6 +32,7 @@ from rules.judging.series import (
     NOTHING_READ,
     OF_THE_WATER,
     Array,
+    AtRest,
     ChannelState,
     Read,
     Series,
@@ -68,6 +69,7 @@ class Water:
     """What a block shows; `channels` and `sources`, the carried states, are changed by `judge`.
 
     Afterwards `shown` is what channels show, `judged` what of it may be used, `made_of` what it was made of.
+    `at_rest` are vessels in which nothing turned by the limits of an engine; None where only one judges.
     """
 
     def __init__(
@@ -94,6 +96,7 @@ class Water:
         self._dry: dict[int, Dryness] = {}
         self._told: dict[int, tuple[Spells, Spells]] = {}
         self._beside: tuple[Collection[str], Inputs] | None = None
+        self.at_rest: dict[str, list[AtRest]] | None = None
 
     def piece(self, places: Places, vessels: Collection[str], beside: Inputs) -> "Water":
         """Return what some vessels show at `places`, `beside` what was found of the others in the block."""

@@ -15,6 +15,7 @@ import pytest
 from daemon.replay.replay import replay
 from daemon.sources.recording import in_memory
 from rules.quantities import Quantity
+from rules.rack.stages import DEFAULT_TOLERANCES
 from rules.readings import Readings
 from tests.benchmarks.test_replay_benchmark import KINDS, SCALE, VESSELS, YEAR_TICKS, loaded, plan, year
 
@@ -78,18 +79,28 @@ def test_what_a_reading_costs_hardly_grows(capsys):
     assert eventful / usual < 5
 
 
-def test_settings_in_one_pass_cost_little_beside_the_first(tmp_path, capsys):
-    """What no limit changes is worked out once, as is what limits make of a channel that others do not."""
+STAGES = ("ephyra", "polyp", "juvenile", "adult")
+
+
+@pytest.mark.parametrize("stages", [STAGES[:1], STAGES])
+def test_settings_in_one_pass_cost_little_beside_the_first(stages, tmp_path, capsys):
+    """What no limit changes is worked out once, as is what limits make of a vessel that others do not.
+
+    Of one stage the limits change: all vessels are in it, or a quarter of them.
+    """
     own, readings = rack(VESSELS), days(TICKS)
+    own = replace(
+        own, vessels=dict(zip(own.vessels, stages * VESSELS, strict=False)), tolerances=DEFAULT_TOLERANCES
+    )
     ephyra = own.tolerances["ephyra"]
     delays = [replace(ephyra[Quantity.TEMPERATURE], on_delay_ms=30_000 * place) for place in range(9)]
-    tried = [{"ephyra": {**ephyra, Quantity.TEMPERATURE: its}} for its in delays]
+    tried = [{**own.tolerances, "ephyra": {**ephyra, Quantity.TEMPERATURE: its}} for its in delays]
     one, _ = replayed(readings, [own])
     ten, _ = replayed(readings, [own, *(replace(own, tolerances=its) for its in tried)])
-    further = (ten - one) / one / 9
+    further, load = (ten - one) / 9, loaded(readings, tmp_path)
     with capsys.disabled():
         print(
-            f"\nof ten trials in a pass each is {ten / one / 10:.2f} of a replay, a further {further:.3f} "
-            f"and {(ten - one) / 9 / loaded(readings, tmp_path):.1f} times a load from flat array files"
+            f"\n{len(stages)} stages: of ten trials in a pass each is {ten / one / 10:.2f} of a replay, "
+            f"a further {further / one:.3f} and {further / load:.1f} times a load from flat arrays"
         )
     assert ten / one / 10 < 0.25

@@ -15,7 +15,7 @@ from rules.judging.silence import SourceState, note_heard
 from rules.plain import to_plain
 from rules.quantities import Quantity
 from rules.rack.plan import Source
-from rules.readings import Readings
+from rules.readings import LongestWaits, Readings
 from tests.faults.chain import C1, C2, FAULT_AT, HOUR, MINUTE, O1, O2, START_MS, T1, T2, Water
 
 LOT = 3_094_417_526
@@ -112,7 +112,7 @@ def test_reading_by_reading_a_window_ends_as_it_does_in_a_block():
         for start in range(0, time_ms.size, step):
             part = time_ms[start : start + step]
             places = {1: np.arange(part.size)}
-            found = list(drop_outs((source,), states, part, places))
+            found = list(drop_outs((source,), states, part, places, LongestWaits(part, places)))
             yield from ((int(part[it.position]) // MINUTE, it.begins, it.reason) for it in found)
             note_heard(states, part, part, places)
 
@@ -131,7 +131,8 @@ def test_what_is_carried_is_the_same_as_a_window_ends_with_its_last_answer(few_m
     def carried(parts):
         states = {1: SourceState(0, 0)}
         for part in parts:
-            assert not list(drop_outs((source,), states, part, {1: np.arange(part.size)}))
+            its = part, {1: np.arange(part.size)}
+            assert not list(drop_outs((source,), states, *its, LongestWaits(*its)))
             note_heard(states, part, part, {1: np.arange(part.size)})
         return states[1]
 

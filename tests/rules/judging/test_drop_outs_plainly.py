@@ -12,6 +12,7 @@ from rules.judging.drop_outs import drop_outs
 from rules.judging.silence import Scope, SourceState, note_heard
 from rules.quantities import Quantity
 from rules.rack.plan import Source
+from rules.readings import LongestWaits
 
 LOT = 2_660_813_957
 EVERY, SILENT_MS = 30_000, 600_000
@@ -98,7 +99,7 @@ def test_blocks_are_counted_as_reading_by_reading_in_plain_numbers(number):
     for start, stop in pairwise([0, *cuts[cuts < len(rows)].tolist(), len(rows)]):
         time_ms, ids = np.array(rows[start:stop], dtype=np.int64).T
         places = {it: np.flatnonzero(ids == it) for it in np.unique(ids).tolist()}
-        its = drop_outs(SOURCES, states, time_ms, places)
+        its = drop_outs(SOURCES, states, time_ms, places, LongestWaits(time_ms, places))
         found += [(start + it.position, it.source.id, it.begins, it.scope, it.reason) for it in its]
         note_heard(states, time_ms, time_ms, places)
     assert sorted(found, key=lambda row: row[:2]) == expected

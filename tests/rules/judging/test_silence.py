@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from rules.judging.silence import Scope, SourceState, note_heard, silences
 from rules.quantities import Quantity
 from rules.rack.plan import Source
+from rules.readings import LongestWaits
 
 LIMIT_MS = 100
 
@@ -40,7 +41,7 @@ class Ears:
     def _found(self, at_ms, places):
         return [
             (it.source.id, it.at_ms, it.since_ms, it.begins, it.scope)
-            for it in silences(self.sources, self.states, at_ms, places)
+            for it in silences(self.sources, self.states, at_ms, places, LongestWaits(at_ms, places))
         ]
 
 
@@ -129,7 +130,11 @@ def test_a_silence_within_a_block_ends_and_begins_again_in_its_places():
     ears = Ears(source(1), source(2, bus="other"))
     at_ms = np.array([200, 300, 350, 450, 500, 501, 601, 700])
     places = {1: np.array([1, 4]), 2: np.array([0, 2, 3, 5, 6, 7])}
-    found = [it for it in silences(ears.sources, ears.states, at_ms, places) if it.source.id == 1]
+    found = [
+        it
+        for it in silences(ears.sources, ears.states, at_ms, places, LongestWaits(at_ms, places))
+        if it.source.id == 1
+    ]
     assert [(it.position, it.at_ms, it.since_ms, it.begins) for it in found] == [
         (0, 100, 0, True),
         (1, 300, 0, False),

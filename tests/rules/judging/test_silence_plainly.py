@@ -13,7 +13,7 @@ from rules.errors import InputError
 from rules.judging.silence import Scope, SourceState, note_heard, refuse_disorder, silences
 from rules.quantities import Quantity
 from rules.rack.plan import Source
-from rules.readings import Readings
+from rules.readings import LongestWaits, Readings
 
 LOT = 2_590_361_774
 MINUTE = 60_000
@@ -95,7 +95,7 @@ def test_blocks_are_heard_as_moment_by_moment_in_plain_numbers(number):
     for start, stop in pairwise([0, *cuts[cuts < len(rows)].tolist(), len(rows)]):
         at_ms, ids = np.array(rows[start:stop], dtype=np.int64).T.copy()
         places = {it: np.flatnonzero(ids == it) for it in np.unique(ids).tolist()}
-        for it in silences(SOURCES, states, at_ms, places):
+        for it in silences(SOURCES, states, at_ms, places, LongestWaits(at_ms, places)):
             side = "right" if it.begins else "left"
             assert it.begins or at_ms[it.position] == it.at_ms
             assert not it.begins or it.position == at_ms.searchsorted(it.at_ms, side=side)
