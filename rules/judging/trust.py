@@ -28,7 +28,7 @@ from rules.quality.repeats import repeated, repeats_after
 from rules.quality.replayed import COARSE_MS, Again, played, rested
 from rules.quality.scatter import Scatter, bend_limit, erratic
 from rules.quality.settings import DEFAULT_QUALITY
-from rules.quality.swift import PER_KELVIN, Swift, swift
+from rules.quality.swift import PER_KELVIN, Swift, in_kelvin, swift
 from rules.quantities import Quantity
 from rules.rack.channels import FORMULAS, Channel
 from rules.rack.plan import Source
@@ -393,8 +393,3 @@ def bear_out(
         told, before = np.abs(value - checked.details["hand"])
         if its.time_ms >= fresh_ms and told <= near and told < before:
             its.leap, its.swift, its.base = Leap(), Swift(), np.nan
-
-
-def in_kelvin(value: Floats, quantity: Quantity) -> Floats:
-    """Return readings of a thermometer as they are, of a cell as the temperature that would make them."""
-    return value if quantity is Quantity.TEMPERATURE else np.log(np.maximum(value, 0.01)) / PER_KELVIN

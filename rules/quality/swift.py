@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from rules.quality.hour_statistics import begins
 from rules.quality.settings import HOUR_MS
+from rules.quantities import Quantity
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -63,6 +64,11 @@ class Swift:
         newest = self.time_ms[-1] // POINT_MS if self.time_ms else -1
         numbers, starts = begins(time_ms, POINT_MS)
         return starts[numbers > newest]
+
+
+def in_kelvin(value: Floats, quantity: Quantity) -> Floats:
+    """Return readings of a thermometer as they are, of a cell as the temperature that would make them."""
+    return value if quantity is Quantity.TEMPERATURE else np.log(np.maximum(value, 0.01)) / PER_KELVIN
 
 
 def swift(

@@ -7,13 +7,11 @@ a probe out, what is beside it, what is no witness, what is learned. All reading
 import math
 from dataclasses import dataclass, field, replace
 
-import gsw
 import numpy as np
 import pytest
 
 from rules.engine import Engine
 from rules.judging.series import Samples, Series, sample
-from rules.judging.trust import in_kelvin
 from rules.plain import to_plain
 from rules.quality.calm import MOVING, Calm, Usual, Witness, frozen
 from rules.quality.flags import FAIL, PASS, SUSPECT
@@ -313,11 +311,3 @@ def test_blocks_are_judged_as_reading_by_reading(sources, number):
         for name in CARRIED:
             found, expected = channels[names[it]][name], to_plain(getattr(its, name))
             assert repr(found) == repr(expected), (names[it], name)
-
-
-def test_a_cells_reading_is_as_many_kelvin_as_sea_water_conducts_more_by():
-    """PSS-78 by the gsw library: from 10 to 25 °C some 2.1 % more for each kelvin, give or take a seventh."""
-    cell = gsw.C_from_SP(32.0, np.array([10.0, 15.0, 20.0, 25.0]), 0.0)
-    assert np.diff(in_kelvin(cell, C)) == pytest.approx(5.0, rel=1 / 7)
-    assert in_kelvin(np.array([15.0, -3.0]), T).tolist() == [15.0, -3.0]
-    assert in_kelvin(np.array([0.0]), C) == in_kelvin(np.array([0.01]), C)

@@ -9,10 +9,12 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
 
+import gsw
 import numpy as np
 import pytest
 
-from rules.quality.swift import Swift, swift
+from rules.quality.swift import Swift, in_kelvin, swift
+from rules.quantities import Quantity
 
 LOT = 2_275_019_846
 POINT, HOUR = 120_000, 3_600_000
@@ -132,3 +134,12 @@ def test_it_is_compared_at_all():
     moved = np.flatnonzero(~np.isnan(told))
     assert (moved[0], moved[-1]) == (42, 99)
     assert set(told[moved]) == {15.0}
+
+
+def test_a_cells_reading_is_as_many_kelvin_as_sea_water_conducts_more_by():
+    """PSS-78 by the gsw library: from 10 to 25 °C some 2.1 % more for each kelvin, give or take a seventh."""
+    cell = gsw.C_from_SP(32.0, np.array([10.0, 15.0, 20.0, 25.0]), 0.0)
+    assert np.diff(in_kelvin(cell, Quantity.CONDUCTIVITY)) == pytest.approx(5.0, rel=1 / 7)
+    assert in_kelvin(np.array([15.0, -3.0]), Quantity.TEMPERATURE).tolist() == [15.0, -3.0]
+    nothing, least = (in_kelvin(np.array([it]), Quantity.CONDUCTIVITY) for it in (0.0, 0.01))
+    assert nothing == least
