@@ -48,7 +48,7 @@ from rules.readings import Action, Outcome, Readings, by_day
 from rules.shelved import bring_back
 from rules.snapshot import Kept
 
-SNAPSHOT_VERSION = 22
+SNAPSHOT_VERSION = 23
 
 
 class Engine:

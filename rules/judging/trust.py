@@ -26,7 +26,7 @@ from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
 from rules.quality.repeats import repeated, repeats_after
 from rules.quality.replayed import COARSE_MS, Again, played, rested
-from rules.quality.scatter import Scatter, bend_limit, erratic
+from rules.quality.scatter import Pair, Scatter, bend_limit, erratic
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quality.swift import PER_KELVIN, Swift, in_kelvin, swift
 from rules.quantities import Quantity
@@ -271,11 +271,13 @@ class Trust:
         if self._watch_list.quality(channel).max_jump is None and DEFAULT_QUALITY[channel.quantity].max_jump:
             limit = np.inf
         found, scatters = np.zeros(in_water.size, dtype=np.bool_), np.zeros(wet.value.size, dtype=np.bool_)
+        _, beside, its_ms = self._by_others[channel.source.id]
         for _, part, worked in self._spells(channel):
             if worked:
                 state.scatter = Scatter()
             else:
-                its = erratic(wet.time_ms[part], wet.value[part], limit, state.scatter)
+                pair = None if beside is None else Pair(beside.kelvin[part], its_ms[part], beside.of_own)
+                its = erratic(wet.time_ms[part], wet.value[part], limit, state.scatter, pair)
                 scatters[part], state.scatter = its
         found[in_water] = scatters
         return found

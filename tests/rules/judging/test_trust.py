@@ -21,7 +21,7 @@ from rules.quality.probe_faults import Belied
 from rules.quality.quality import judge
 from rules.quality.repeats import Repeats, repeated
 from rules.quality.replayed import Played, Rests, played, rested
-from rules.quality.scatter import Scatter, bend_limit, erratic
+from rules.quality.scatter import Pair, Scatter, bend_limit, erratic
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quality.state import QualityState
 from rules.quality.swift import Swift, swift
@@ -186,13 +186,23 @@ class Plainly:
             bend_limit(source.quantity, its.usual[1], day_ms),
             [value] if math.isfinite(value) else [],
         )
-        found, its.scatter = erratic(self.now[: len(wet)], np.array(wet), limit, its.scatter)
+        beside = self._beside(source_id, len(wet))
+        found, its.scatter = erratic(self.now[: len(wet)], np.array(wet), limit, its.scatter, beside)
         scatters = bool(found.any()) and not maintained
         its.scatter = Scatter() if maintained else its.scatter
         alone = source_id not in self.pairs
         doubted = alone and leapt[0] and not (leapt[2] or scatters or since_ms != MOVING)
         where = leapt[0], scatters, leapt[1], leapt[2], again_ms != MOVING, doubted
         return Belied(np.array([since_ms]), *(np.array([bool(it)]) for it in where))
+
+    def _beside(self, source_id, size):
+        """What its pair last read in the water, in kelvin, and when; None where it has no pair."""
+        if source_id not in self.pairs:
+            return None
+        pair = self.pairs[source_id]
+        shows, shown_ms = self._newest(pair)
+        rows = kelvin(np.array([shows]), pair)[:size], np.array([shown_ms])[:size]
+        return Pair(*rows, lambda own: kelvin(own, source_id))
 
     def _frozen(self, its, source_id, value, witness):
         read, source = np.array([value]), SOURCES[source_id]
@@ -261,6 +271,9 @@ def water(draw, polls):
     poured = int(draw.integers(100, polls - 100))
     for it, by in ((A, 2.5), (B, 2.5), (CELL, 2.5 * 0.84)):
         found[it][poured : poured + 60] -= by
+    cycles = int(draw.integers(100, polls - 100))  # too fast for these polls
+    for it, by in ((A, 0.7), (B, 0.7), (CELL, 0.7 * 0.84)):
+        found[it][cycles : cycles + 90] += np.resize([by, -by, 0.0], 90)
     digits = {it: draw.choice([0.001, 0.01]) for it in found}
     return {it: np.round(value / digits[it]) * digits[it] for it, value in found.items()}
 
