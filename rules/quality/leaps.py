@@ -53,7 +53,8 @@ class Leap:
     is a leap off `base`; when it was last far from there, or soon back; when the newest leaps began.
 
     `beside` is what the cell or thermometer next to it showed at each of the readings, in kelvin, and
-    `beside_base` what at the base.
+    `beside_base` what at the base. A leap before `home_until_ms` is one off `home` still, what it leapt off
+    before: nobody knows what is right of a probe that scatters.
     """
 
     time_ms: tuple[int, ...] = ()
@@ -66,6 +67,8 @@ class Leap:
     back_ms: int = -1
     begun_ms: tuple[int, ...] = ()
     loose_until_ms: int = -1
+    home: float = 0.0
+    home_until_ms: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +132,7 @@ def _calm(time_ms: Ints, value: Floats, max_jump: float, past: Leap, beside: Bes
     other = () if beside is None else ((past.beside or none) + tuple(beside.kelvin[-kept:].tolist()))[-kept:]
     times_ms = (past.time_ms + tuple(time_ms[-kept:].tolist()))[-kept:]
     values = (past.value + tuple(value[-kept:].tolist()))[-kept:]
-    was = past.base, past.beside_base, past.far_ms, past.back_ms, past.begun_ms, past.loose_until_ms
-    return Leap(times_ms, values, other, past.since_ms, *was)
+    return replace(past, time_ms=times_ms, value=values, beside=other)
 
 
 class _Doubt:
@@ -232,10 +234,13 @@ class _Doubt:
             if stop == self._value.size:
                 return
             back_ms, was = int(self._time_ms[stop]), self._now
-            near = abs(self._value[stop] - was.base) <= self._max_jump
-            soon = near and back_ms - was.since_ms < TOLD_AFTER_MS
+            off, lasted_ms = abs(self._value[stop] - was.base), back_ms - was.since_ms
+            soon = off <= self._max_jump and lasted_ms < TOLD_AFTER_MS
+            near = off <= self._max_jump * (1.0 + DRIFT_PER_HOUR * lasted_ms / HOUR_MS)
             base = (was.base + float(self._value[stop])) / 2
             self._now = replace(was, since_ms=-1, far_ms=-1, back_ms=back_ms if soon else -1, base=base)
+            home_until_ms = back_ms + SETTLED_MS if near else -1
+            self._now = replace(self._now, home=was.base, home_until_ms=home_until_ms)
             self._floor, position = stop, stop + 1
 
     def _begin(self, position: int) -> int:
@@ -244,6 +249,8 @@ class _Doubt:
         if at == self._value.size:
             return at
         was, now_ms = self._now, int(self._time_ms[at])
+        if now_ms < was.home_until_ms:
+            base, beside = was.home, was.beside_base
         third = len(was.begun_ms) == LOOSE - 1 and now_ms - was.begun_ms[0] <= LOOSE_MS
         loose_ms = now_ms + LOOSE_MS if third or was.loose_until_ms >= now_ms else -1
         begun_ms = (*was.begun_ms, now_ms)[1 - LOOSE :]

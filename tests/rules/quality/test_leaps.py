@@ -56,6 +56,32 @@ def test_nor_does_one_beside_which_the_cell_moves_too():
     assert alone[0].jumped.any()
 
 
+@pytest.mark.parametrize("number", range(20))
+def test_a_probe_that_scatters_and_ends_where_it_was_before_is_believed_again(number):
+    """Seen: the last leap was off another stray reading; the sound ones after it were doubted for good."""
+    draw = np.random.default_rng([LOT, number])
+    value = 15.0 + np.concatenate((np.zeros(40), draw.normal(0.0, 2.5, 80), np.zeros(240)))
+    found, leap = jumped(value)
+    assert found[40:120].any()
+    assert not found[-119:].any()  # it was settled for an hour
+    assert leap.since_ms == -1
+
+
+@pytest.mark.parametrize("off", [-3.0, -2.0, 2.0, 3.0])
+def test_one_that_ends_elsewhere_is_not_whatever_it_leapt_off_last(off):
+    for number in range(20):
+        draw = np.random.default_rng([LOT, number])
+        value = 15.0 + np.concatenate((np.zeros(40), draw.normal(0.0, 2.5, 80), np.full(400, off)))
+        assert jumped(value)[0][-270:].all(), number
+
+
+def test_what_was_settled_for_an_hour_is_where_the_next_leap_is_off():
+    """The water rose meanwhile; the second leap is back to what was before the first, and no water."""
+    rise = 15.0 + np.minimum(np.arange(240) / 100, 1.8)
+    value = np.concatenate((np.full(40, 15.0), [18.0], np.full(20, 15.0), rise, np.full(240, 15.0)))
+    assert jumped(value)[0][-240:].all()
+
+
 def test_a_leap_is_off_the_median_of_the_five_readings_before_it():
     _, leap = jumped([14.0, 14.0, 15.0, 15.01, 15.02, 15.03, 15.04, 20.0, 20.1])
     assert leap.base == pytest.approx(15.02, abs=1e-6)

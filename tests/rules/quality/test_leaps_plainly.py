@@ -34,6 +34,8 @@ class Plainly:
     beside_base: float = 0.0
     far_ms: int = 0
     back_ms: int | None = None
+    home: float = 0.0
+    home_until_ms: int = -1
     begun_ms: list[int] = field(default_factory=list)
     loose_until_ms: int = -1
 
@@ -84,7 +86,11 @@ class Plainly:
         self.loose_until_ms = now_ms + 4 * HOUR if third or self.loose_until_ms >= now_ms else -1
         self.begun_ms = [*self.begun_ms, now_ms][-2:]
         self.since_ms = self.far_ms = now_ms
-        self.base, self.beside_base, self.floor = base, beside_base, len(self.read) - 1
+        if now_ms >= self.home_until_ms:
+            self.base, self.beside_base = base, beside_base
+        else:
+            self.base = self.home
+        self.floor = len(self.read) - 1
 
     def _poured(self, base, beside_base):
         """What is beside moved too, neither more than three times as far as the other."""
@@ -113,8 +119,10 @@ class Plainly:
 
     def _over(self):
         now_ms, value, _ = self.read[-1]
-        soon = abs(value - self.base) <= JUMP and now_ms - self.since_ms < TEN_MINUTES
+        off, age_ms = abs(value - self.base), now_ms - self.since_ms
+        soon, near = off <= JUMP and age_ms < TEN_MINUTES, off <= JUMP * (1 + 0.1 * age_ms / HOUR)
         self.back_ms, self.since_ms = now_ms if soon else None, None
+        self.home, self.home_until_ms = self.base, now_ms + HOUR if near else -1
         self.base, self.floor = (self.base + value) / 2, len(self.read) - 1
 
 
