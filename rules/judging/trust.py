@@ -185,6 +185,7 @@ class Trust:
             return None, wet.time_ms
         value, time_ms = self._newest(other, wet.here)
         kelvin, of_own = in_kelvin(value, other.quantity), partial(in_kelvin, quantity=channel.quantity)
+        kelvin[wet.time_ms - time_ms > other.source.silent_after_ms] = np.nan
         return Beside(kelvin, of_own), time_ms
 
     def _newest(self, other: Channel, here: NDArray[np.intp]) -> tuple[Floats, NDArray[np.int64]]:
@@ -241,15 +242,13 @@ class Trust:
         jumped, (in_water, wet) = self._leaps_of(source_id)[0].jumped[part], self._in_water(channel)
         in_water, wet = in_water[part], wet.part(part_wet)
         stays = ~jumped[in_water]
-        own, (agreed, beside, its_ms) = wet.only(stays), self._by_others[source_id]
+        own, (agreed, beside, _) = wet.only(stays), self._by_others[source_id]
         if beside is None or not own.here.size:
             return None
-        kelvin, its_ms = beside.kelvin[part_wet], its_ms[part_wet]
+        kelvin = beside.kelvin[part_wet]
         new = state.swift.new_points(own.time_ms)
         at = new if own is wet else stays.nonzero()[0][new]
-        late = own.time_ms[new] - its_ms[at] > other.source.silent_after_ms
         points = own.time_ms[new], in_kelvin(own.value[new], channel.quantity), kelvin[at]
-        points[2][late] = np.nan
         thermometer = channel if channel.quantity is Quantity.TEMPERATURE else other
         usual = self.counted(thermometer)
         usual_k = 0.0 if usual is None else usual.per_hour

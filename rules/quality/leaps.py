@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 
 from rules.quality.scatter import last
 from rules.quality.settings import HOUR_MS, QualitySettings
+from rules.quality.swift import HOURS, first_of_hours
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -47,6 +49,11 @@ MOVES_WITH: Final = 3.0
 kelvin: what is poured in may be less salt, too (project judgement)."""
 
 
+KNOWN_HOURS: Final = 6
+"""After so many hours it is known how far apart a cell and a thermometer usually stand. Where both stand so
+again for an hour, within a quarter of the leap, the water moved while nobody saw it (project judgement)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Leap:
     """What is carried of a source: the readings that the next are compared with, and since when (-1: not) it
@@ -54,7 +61,8 @@ class Leap:
 
     `beside` is what the cell or thermometer next to it showed at each of the readings, in kelvin, and
     `beside_base` what at the base. A leap before `home_until_ms` is one off `home` still, what it leapt off
-    before: nobody knows what is right of a probe that scatters.
+    before: nobody knows what is right of a probe that scatters. Of the last day's hours, how far both stood
+    `apart`, in kelvin; the `usual` of that when it leapt, and when both last stood otherwise (`strange_ms`).
     """
 
     time_ms: tuple[int, ...] = ()
@@ -69,6 +77,18 @@ class Leap:
     loose_until_ms: int = -1
     home: float = 0.0
     home_until_ms: int = -1
+    hours: tuple[int, ...] = ()
+    apart: tuple[float, ...] = ()
+    usual: float = np.nan
+    strange_ms: int = -1
+
+    def taught(self, time_ms: Ints, apart: Floats) -> "Leap":
+        """Return it with what undoubted readings tell of how far apart both stand."""
+        first = first_of_hours(self.hours, time_ms, apart)
+        if not first.size:
+            return self
+        hours = (*self.hours, *(time_ms[first] // HOUR_MS).tolist())[-HOURS:]
+        return replace(self, hours=hours, apart=(*self.apart, *apart[first].tolist())[-HOURS:])
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +152,8 @@ def _calm(time_ms: Ints, value: Floats, max_jump: float, past: Leap, beside: Bes
     other = () if beside is None else ((past.beside or none) + tuple(beside.kelvin[-kept:].tolist()))[-kept:]
     times_ms = (past.time_ms + tuple(time_ms[-kept:].tolist()))[-kept:]
     values = (past.value + tuple(value[-kept:].tolist()))[-kept:]
-    return replace(past, time_ms=times_ms, value=values, beside=other)
+    now = replace(past, time_ms=times_ms, value=values, beside=other)
+    return now if beside is None else now.taught(time_ms, beside.of_own(value) - beside.kelvin)
 
 
 class _Doubt:
@@ -158,7 +179,7 @@ class _Doubt:
         self._of_own = None if beside is None else beside.of_own
         self._max_jump, self._per_hour = max_jump, settings.max_change_per_hour or 0.0
         self._possible = settings.operator_range or settings.sensor_range
-        self._now, self._floor = past, 0
+        self._now, self._floor, self._untaught = past, 0, self._known
         self._found = np.zeros((3, self._value.size), dtype=np.bool_)
         self._leaps_by: dict[float, tuple[Ints, Ints, Ints]] = {}
 
@@ -240,12 +261,13 @@ class _Doubt:
             base = (was.base + float(self._value[stop])) / 2
             self._now = replace(was, since_ms=-1, far_ms=-1, back_ms=back_ms if soon else -1, base=base)
             home_until_ms = back_ms + SETTLED_MS if near else -1
-            self._now = replace(self._now, home=was.base, home_until_ms=home_until_ms)
-            self._floor, position = stop, stop + 1
+            self._now = replace(self._now, home=was.base, home_until_ms=home_until_ms, strange_ms=-1)
+            self._floor, position, self._untaught = stop, stop + 1, stop
 
     def _begin(self, position: int) -> int:
         """Return where the next leap is, and let it begin; the end where none is."""
         at, base, beside = self._next(position)
+        self._teach(slice(self._untaught, at))
         if at == self._value.size:
             return at
         was, now_ms = self._now, int(self._time_ms[at])
@@ -255,10 +277,31 @@ class _Doubt:
         loose_ms = now_ms + LOOSE_MS if third or was.loose_until_ms >= now_ms else -1
         begun_ms = (*was.begun_ms, now_ms)[1 - LOOSE :]
         self._now = replace(was, since_ms=now_ms, base=base, beside_base=beside, far_ms=now_ms)
+        usual = median(was.apart) if len(was.apart) >= KNOWN_HOURS else np.nan
         self._now = replace(self._now, begun_ms=begun_ms, loose_until_ms=loose_ms)
+        self._now = replace(self._now, usual=usual, strange_ms=now_ms)
         self._note_loose(at)
         self._floor = at
         return at
+
+    def _teach(self, part: slice) -> None:
+        """Learn from undoubted readings how far a cell and a thermometer stand apart."""
+        if self._of_own is not None:
+            apart = self._of_own(self._value[part]) - self._beside[part]
+            self._now = self._now.taught(self._time_ms[part], apart)
+
+    def _as_usual(self, part: slice) -> Bools:
+        """Return where both have stood as far apart as they usually do for long."""
+        if self._of_own is None or np.isnan(self._now.usual):
+            return np.zeros(part.stop - part.start, dtype=np.bool_)
+        base, time_ms, own = self._now.base, self._time_ms[part], self._of_own(self._value[part])
+        at_base, jump = self._of_own(np.array((base, base + self._max_jump)))
+        off = np.maximum(np.abs(own - at_base), jump - at_base)
+        near = np.abs(own - self._beside[part] - self._now.usual) <= off / 4
+        strange_ms = last(~near, time_ms, self._now.strange_ms)
+        self._now = replace(self._now, strange_ms=int(strange_ms[-1]))
+        found: Bools = time_ms - strange_ms >= SETTLED_MS
+        return found
 
     def _next(self, position: int) -> tuple[int, float, float]:
         """Return where the next leap is, what it leaps off, and what was beside that: soon after another one,
@@ -321,7 +364,7 @@ class _Doubt:
         time_ms, off = self._time_ms[part], self._value[part] - self._now.base
         far_ms = last(np.abs(off) > self._max_jump / 4, time_ms, self._now.far_ms)
         self._now = replace(self._now, far_ms=int(far_ms[-1]))
-        ends = time_ms - far_ms >= SETTLED_MS
+        ends = (time_ms - far_ms >= SETTLED_MS) | self._as_usual(part)
         ends |= (np.abs(off) <= self._max_jump / 2) & (time_ms - self._now.since_ms < TOLD_AFTER_MS)
         if self._agreed is not None:
             ends |= self._agreed[part]

@@ -39,6 +39,9 @@ least half of it is its own, and leads away from how both usually stand (project
 comes back to there."""
 
 
+_NONE = np.empty(0, dtype=np.int64)
+
+
 @dataclass(frozen=True, slots=True)
 class Swift:
     """What is carried of a source: its newest points, what the other showed then, both in kelvin; since when
@@ -128,17 +131,24 @@ def _follow(
     return found, Swift(*kept, past.hours, past.apart, since_ms, base, beside, stood)
 
 
+def first_of_hours(hours: tuple[int, ...], time_ms: Ints, value: Floats) -> Ints:
+    """Return the first finite values (shape n) of each hour that is none of the `hours` known."""
+    if not time_ms.size or int(time_ms[-1]) // HOUR_MS == (hours or (-1,))[-1]:
+        return _NONE
+    there = np.isfinite(value).nonzero()[0]
+    hour = np.concatenate((hours[-1:] or (-1,), time_ms[there] // HOUR_MS))
+    return there[hour[1:] > hour[:-1]]
+
+
 def _usually(points: tuple[Ints, Floats, Floats], past: Swift, asked: bool) -> tuple[dict[str, Any], Floats]:
     """Return the last day's hours with these points, and how far both usually stand apart at each of them.
 
     The latter (NaN where not `asked`) is of interest to what has moved far only.
     """
     time_ms, own, other = points
-    known, hour = len(past.time_ms), time_ms // HOUR_MS
-    there = (np.isfinite(own - other) & (np.arange(own.size) >= known)).nonzero()[0]
-    hour_there = np.concatenate((past.hours[-1:] or (-1,), hour[there]))
-    first_ones = there[hour_there[1:] > hour_there[:-1]]
-    hours = (*past.hours, *hour[first_ones].tolist())
+    known = len(past.time_ms)
+    first_ones = known + first_of_hours(past.hours, time_ms[known:], (own - other)[known:])
+    hours = (*past.hours, *(time_ms[first_ones] // HOUR_MS).tolist())
     apart = (*past.apart, *(own[first_ones] - other[first_ones]).tolist())
     kept = {"hours": hours[-HOURS:], "apart": apart[-HOURS:]}
     if not asked:

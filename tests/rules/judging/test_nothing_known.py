@@ -36,7 +36,7 @@ def test_of_a_channel():
     unknown, never, known = told_apart(ChannelState())
     assert unknown == {
         "value", "rate_per_hour", "moves_per_hour", "good_value", "base", "rise.level", "calm.value",
-        "repeats.value", "rests.value",
+        "repeats.value", "rests.value", "leap.usual",
     }  # fmt: skip
     stretches = {
         f"calm.stretches.{of}.{it}" for of in range(3) for it in ("since_ms", "last_ms", "frozen_ms")
@@ -45,7 +45,7 @@ def test_of_a_channel():
         "last_seq", "rise.time_ms", "calm.began_ms", "calm.changed_ms", "history.now.hour", "leap.since_ms",
         "leap.far_ms", "leap.back_ms", "leap.loose_until_ms", "scatter.erratic_ms", "scatter.uneasy_ms",
         "scatter.calm_ms", "swift.since_ms", "played.chain", "rests.played.chain", "rests.since_ms",
-        "lacked_ms",
+        "lacked_ms", "leap.home_until_ms", "leap.strange_ms",
     }  # fmt: skip
     not_evaluated = {f"quality.tests.{test}.0": 2 for test in range(8)} | {"flag": 2}
     assert known == not_evaluated | {

@@ -146,7 +146,9 @@ class Plainly:
     def _leaps(self, its, source_id, value, maintained):
         settings, past, beside = DEFAULT_QUALITY[SOURCES[source_id].quantity], its.leap, None
         if source_id in self.pairs:
-            shows = kelvin(np.array([self._newest(self.pairs[source_id])[0]]), self.pairs[source_id])
+            pair = self.pairs[source_id]
+            shown, shown_ms = self._newest(pair)
+            shows = kelvin(np.array([math.nan if self.now[0] - shown_ms > SILENT_MS else shown]), pair)
             beside = Beside(shows, lambda own: kelvin(own, source_id))
         if maintained:
             past = Leap(past.time_ms, past.value, past.beside)

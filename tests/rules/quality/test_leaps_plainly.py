@@ -5,6 +5,7 @@ changes unseen. All readings are invented: steps and times are such that many a 
 just not.
 """
 
+import math
 from dataclasses import dataclass, field, replace
 from statistics import median
 
@@ -18,6 +19,7 @@ LOT = 1_640_228_905
 JUMP, PER_HOUR = 1.0, 30.0
 SETTINGS = QualitySettings(Range(-5.0, 50.0), Range(1.0, 33.0), max_jump=JUMP, max_change_per_hour=PER_HOUR)
 TEN_MINUTES, HOUR = 600_000, 3_600_000
+AGAIN = "both stand again as they usually do"
 
 
 @dataclass
@@ -36,6 +38,9 @@ class Plainly:
     back_ms: int | None = None
     home: float = 0.0
     home_until_ms: int = -1
+    apart: list[tuple[int, float]] = field(default_factory=list)
+    usual: float = math.nan
+    strange_ms: int = 0
     begun_ms: list[int] = field(default_factory=list)
     loose_until_ms: int = -1
 
@@ -46,6 +51,8 @@ class Plainly:
         if self.since_ms is not None and self._ends(agreed):
             self._over()
         away = self.since_ms is not None
+        if not away and self.beside and math.isfinite(beside) and time_ms // HOUR not in dict(self.apart):
+            self.apart = [*self.apart, (time_ms // HOUR, 2.0 * value - beside)][-24:]
         return away, away and time_ms - self.since_ms < TEN_MINUTES, time_ms <= self.loose_until_ms
 
     def _begins(self, agreed):
@@ -85,7 +92,8 @@ class Plainly:
         third = len(self.begun_ms) == 2 and now_ms - self.begun_ms[0] <= 4 * HOUR
         self.loose_until_ms = now_ms + 4 * HOUR if third or self.loose_until_ms >= now_ms else -1
         self.begun_ms = [*self.begun_ms, now_ms][-2:]
-        self.since_ms = self.far_ms = now_ms
+        self.since_ms = self.far_ms = self.strange_ms = now_ms
+        self.usual = median(apart for _, apart in self.apart) if len(self.apart) >= 6 else math.nan
         if now_ms >= self.home_until_ms:
             self.base, self.beside_base = base, beside_base
         else:
@@ -104,6 +112,10 @@ class Plainly:
         off, age_ms = abs(value - self.base), time_ms - self.since_ms
         if off > JUMP / 4:
             self.far_ms = time_ms
+        if not self._stands_as_usual():
+            self.strange_ms = time_ms
+        if time_ms - self.strange_ms >= HOUR:
+            return True
         young = age_ms < TEN_MINUTES
         if agreed or time_ms - self.far_ms >= HOUR or (young and off <= JUMP / 2):
             return True
@@ -111,6 +123,12 @@ class Plainly:
             return True
         near = JUMP * (min(0.5 + age_ms / (2 * TEN_MINUTES), 1.0) + 0.1 * (age_ms / HOUR))
         return off <= near and any(self._leapt_back(lag, off) for lag in range(1, 9))
+
+    def _stands_as_usual(self):
+        """Beside what it is measured with, within a quarter of the leap, and of the least one."""
+        _, value, beside = self.read[-1]
+        most = max(abs(2.0 * value - 2.0 * self.base), 2.0 * JUMP) / 4
+        return self.beside and abs(2.0 * value - beside - self.usual) <= most
 
     def _leapt_back(self, lag, off):
         before_ms, before, _ = self.read[max(len(self.read) - 1 - lag, self.floor)]
@@ -157,6 +175,16 @@ def times(draw, size):
     return 1_760_000_000_000 + np.cumsum(np.where(late, draw.choice(rare, size), usual))
 
 
+def held(draw, size):
+    """Water in steps, and a probe that stands still while it moves, or is off for a while."""
+    water = 15.0 + draw.choice([-4.0, 0.0, 0.125, 0.5, 2.5, 5.0], size // 20).repeat(20)
+    value = water + draw.integers(-1, 2, size) / 16
+    for begins in draw.integers(60, size - 30, 5):
+        part = slice(begins, begins + int(draw.integers(10, 60)))
+        value[part] = value[begins] if draw.random() < 0.7 else value[part] + draw.choice([-5.0, 4.5, 6.0])
+    return value, 2.0 * water + 2.0
+
+
 def expected(time_ms, value, beside, agreed, plain):
     rows = zip(time_ms.tolist(), value.tolist(), beside.tolist(), agreed.tolist(), strict=True)
     return [plain.take(*row) for row in rows]
@@ -179,10 +207,13 @@ def compared(kind, number):
     """Whether any reading of a course leapt, once it was judged both ways."""
     draw = np.random.default_rng([LOT, number, len(kind)])
     value, time_ms = course(draw, 400), times(draw, 400)
-    follows = draw.choice([0.0, 2 / 3, 1.0, 6.0, 6.5], 50).repeat(8)
+    follows = draw.choice([0.0, 2 / 3, 1.0, 2.0, 6.0, 6.5], 50).repeat(8)
     beside = 2.0 + follows * (value - 15.0)
+    if kind == AGAIN:
+        (value, beside), time_ms = held(draw, 400), time_ms[0] + 6 * (time_ms - time_ms[0])
+    beside[draw.random(400) < 0.02] = np.nan
     agreed = draw.random(400) < (0.02 if kind == "another bears it out" else 0.0)
-    plain = Plainly(beside=kind == "another quantity beside it")
+    plain = Plainly(beside=kind in (AGAIN, "another quantity beside it"))
     others = beside if plain.beside else None, agreed if agreed.any() else None
     rows, past = found(draw, time_ms, value, *others)
     assert rows == expected(time_ms, value, beside, agreed, plain), number
@@ -193,7 +224,7 @@ def compared(kind, number):
 
 
 @pytest.mark.parametrize("first", range(0, 60, 5))
-@pytest.mark.parametrize("kind", ["alone", "another bears it out", "another quantity beside it"])
+@pytest.mark.parametrize("kind", ["alone", "another bears it out", "another quantity beside it", AGAIN])
 def test_blocks_are_judged_as_reading_by_reading_in_plain_numbers(kind, first):
     leapt = [compared(kind, number) for number in range(first, first + 5)]
     assert any(leapt), "else nothing was compared"
