@@ -16,7 +16,7 @@ from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition
 from rules.alarms.persistence import Phase, carried_turns, is_clear
 from rules.judging.channel import CrossingOf
-from rules.judging.series import Array, ChannelState, Edge, Verdict, number
+from rules.judging.series import ChannelState, Edge, Others, Verdict, number
 from rules.rack.limits import Basis, Bounds, Level
 
 _OF_THE_WATER = frozenset(Condition) - {
@@ -28,14 +28,17 @@ _OF_THE_WATER = frozenset(Condition) - {
 
 
 def differences(
-    others: Array, verdict: Verdict, state: ChannelState, bounds: Bounds, crossing: CrossingOf
+    others: Others, verdict: Verdict, state: ChannelState, bounds: Bounds, crossing: CrossingOf
 ) -> Iterator[Edge]:
-    """Find where a judged channel differs too much from the `others` (shape m), and where no longer.
+    """Find where a judged channel differs too much from the `others` (shapes m), and where no longer.
 
+    What another probe read is compared once: a stray reading of one that is read more seldom stays one.
     `state` is carried on (it is changed).
     """
-    series = verdict.shown.series
-    apart = np.abs(verdict.shown.usable - others)
+    series, (other, newest_ms) = verdict.shown.series, others
+    known_ms = np.concatenate(([state.compared_ms], newest_ms[:-1]))
+    state.compared_ms = int(newest_ms[-1])
+    apart = np.where(newest_ms == known_ms, np.nan, np.abs(verdict.shown.usable - other))
     if series.error is not None:
         apart = np.where(series.error > 0, np.nan, apart)
     for limit, bound in bounds.limits:

@@ -170,6 +170,11 @@ class Inputs:
         best = values[np.argmax(~np.isnan(values), axis=0), np.arange(at.time_ms.size)]
         return np.where(count > 2, middle, np.where(count == 2, best, np.nan))
 
+    def newest_ms(self, names: Iterable[str], at: Series) -> Times:
+        """Return when the newest good value of any of them was measured, at each of `at` (shape m)."""
+        newest: Times = np.maximum.reduce([self._last(name, at)[0] for name in names])
+        return newest
+
     def of(self, need: Need, vessel: str, at: Series) -> Known:
         """Return the best that is known of a quantity at each reading of `at` (shape m)."""
         size, apart_by = at.time_ms.size, WITHOUT_LIMITS[need.quantity].max_disagreement or np.inf

@@ -31,6 +31,9 @@ Array = NDArray[np.float64]
 Edge = tuple[int, Crossing]
 """A crossing, and the reading of the block that made it."""
 
+Others = tuple[Array, NDArray[np.int64]]
+"""What each reading of a channel is compared with, and when that was measured."""
+
 
 class Read(NamedTuple):
     """Readings of a source in one block: where in it, when each was taken in and measured, as given."""
@@ -215,7 +218,8 @@ class ChannelState:
     `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
     it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
     inputs in `lacking`, `elsewhere` and `base` as in `Series`, `seen_ms` when one last showed the water,
-    `lacked_ms` when one last was off so; `again` is how often each of a probe's own troubles came and went.
+    `lacked_ms` when one last was off so; `compared_ms` is of when what it was compared with last was, `again`
+    how often each of a probe's own troubles came and went.
     """
 
     quality: QualityState = field(default_factory=cache(QualityState))
@@ -239,6 +243,7 @@ class ChannelState:
     lacking: tuple[Quantity, ...] = ()
     seen_ms: int = 0
     lacked_ms: int = -1
+    compared_ms: int = -1
     history: History = field(default_factory=History)
     calm: Calm = field(default_factory=cache(Calm))
     leap: Leap = field(default_factory=Leap)
@@ -290,7 +295,10 @@ class ChannelState:
         self.again = {key: it.anew() for key, it in self.again.items()}
 
 
-_OF_LIMITS = {"trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "lacked_ms", "again"}
+_OF_LIMITS = {
+    "trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "lacked_ms", "compared_ms",
+    "again",
+}  # fmt: skip
 OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.init and it.name not in _OF_LIMITS)
 """What is carried of a channel on which limits have no say; each works out by itself what follows from it."""
 

@@ -31,9 +31,9 @@ from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, Known,
 from rules.judging.series import (
     NOTHING_READ,
     OF_THE_WATER,
-    Array,
     AtRest,
     ChannelState,
+    Others,
     Read,
     Series,
     Shown,
@@ -92,7 +92,7 @@ class Water:
         self.made_of: dict[str, tuple[Series, list[Known]]] = {}
         self.flags: list[ChannelFlags] = []
         self.amendments: list[Amendment] = []
-        self._others: dict[str, Array] = {}
+        self._others: dict[str, Others] = {}
         self._dry: dict[int, Dryness] = {}
         self._told: dict[int, tuple[Spells, Spells]] = {}
         self._beside: tuple[Collection[str], Inputs] | None = None
@@ -291,11 +291,12 @@ class Water:
         its = self._read.get(source_id, NOTHING_READ)
         return Series(its.here, its.time_ms, its.value)
 
-    def others(self, name: str) -> Array:
-        """Return what each reading of a channel is compared with that has others beside it."""
+    def others(self, name: str) -> Others:
+        """Return what each reading of a channel is compared with that has others beside it, and of when."""
         if name not in self._others:
             names, series = self._watch_list.redundant[name], self.shown[name].series
-            self._others[name] = self.inputs.others(names, series)
+            newest_ms = self.inputs.newest_ms((it for it in names if it != name), series)
+            self._others[name] = self.inputs.others(names, series), newest_ms
         return self._others[name]
 
     def carried(self) -> Carried:

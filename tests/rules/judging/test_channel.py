@@ -47,7 +47,7 @@ def judge(values, tolerance=PROMPT, *, state=None, twin=None, every=MINUTE, star
     usual = (lambda: noise) if noise is not None else None
     verdict = judge_channel(show(here, state, QUALITY), state, bounds, crossing, usual)
     if twin is not None:
-        verdict.edges.extend(differences(twin, verdict, state, bounds, crossing))
+        verdict.edges.extend(differences((twin, here.time_ms), verdict, state, bounds, crossing))
     return verdict
 
 

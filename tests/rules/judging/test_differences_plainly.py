@@ -35,15 +35,16 @@ class Plainly:
     """A probe beside others of which each reading is taken for itself."""
 
     def __init__(self):
-        self.standing, self.again, self.was_dry = {}, {}, False
+        self.standing, self.again, self.was_dry, self.compared_ms = {}, {}, False, -1
 
-    def take(self, time_ms, value, other, error, dry, bound):
+    def take(self, time_ms, value, other, other_ms, error, dry, bound):
         """Yield whether they begin or cease to disagree, since when, by how much, and what more is said."""
         back, self.was_dry = self.was_dry and not dry, dry
         stands = self.standing.get(DISAGREEMENT_KEY)
         if back and stands is not None and stands.phase is Phase.PENDING:
             del self.standing[DISAGREEMENT_KEY]  # nobody knew then that it was out of the water
-        apart = math.nan if dry or error > 0 else abs(value - other)
+        again, self.compared_ms = other_ms == self.compared_ms, other_ms
+        apart = math.nan if dry or again or error > 0 else abs(value - other)
         how = np.array([apart > bound]), np.array([apart < bound - 0.1]), np.array([time_ms])
         delays = APART.on_delay_ms, APART.off_delay_ms
         for turn in carried_turns(self.standing, DISAGREEMENT_KEY, *how, delays, self.again):
@@ -56,6 +57,7 @@ def test_blocks_are_compared_as_reading_by_reading_in_plain_numbers(number):
     draw, size = np.random.default_rng([LOT, number]), 600
     time_ms = 1_760_000_000_000 + np.cumsum(draw.choice([MINUTE, MINUTE, HOUR // 4], size, p=[0.6, 0.3, 0.1]))
     other = np.where(draw.random(size) < 0.05, np.nan, 15.0)
+    other_ms = time_ms[np.maximum.accumulate(np.where(draw.random(size) < 0.7, np.arange(size), 0))]
     value = (
         15.0
         + draw.choice([0.0, 0.25, 0.375, 0.5, 0.75, -0.75], 100).repeat(draw.choice([1, 6, 11], 100))[:size]
@@ -65,7 +67,7 @@ def test_blocks_are_compared_as_reading_by_reading_in_plain_numbers(number):
     dry = draw.random(size // 4).repeat(4) < (0.2 if number % 3 else 0.0)
     bound = draw.choice([0.5, 0.7], 60).repeat(10) if number % 5 == 0 else np.full(size, 0.5)
     plain, expected = Plainly(), []
-    rows = zip(*(it.tolist() for it in (time_ms, value, other, error, dry, bound)), strict=True)
+    rows = zip(*(it.tolist() for it in (time_ms, value, other, other_ms, error, dry, bound)), strict=True)
     for place, row in enumerate(rows):
         expected += [(place, *its) for its in plain.take(*row)]
     (limit,) = limits_of(APART)
@@ -78,7 +80,7 @@ def test_blocks_are_compared_as_reading_by_reading_in_plain_numbers(number):
         bounds = Bounds(APART, [(limit, bound[part] if number % 5 == 0 else 0.5)])
         shown = show(series, state, ANYTHING, (dry[part], dry[part]) if dry.any() else None)
         verdict = judge_channel(shown, state, bounds, crossing)
-        for index, its in differences(other[part], verdict, state, bounds, crossing):
+        for index, its in differences((other[part], other_ms[part]), verdict, state, bounds, crossing):
             assert (its.condition, its.level, its.priority) == (
                 Condition.DISAGREEMENT,
                 "advisory",

@@ -101,3 +101,19 @@ def test_what_a_person_does_meanwhile_ends_nothing_that_stands():
     assert announced(watched) == {DISAGREE: Priority.CRITICAL}
     watched.configure(3 * MINUTE, replace(watched.engine.plan, tolerances={"polyp": {}}))
     assert not [alarm for alarm in watched.engine.alarms() if alarm.active]
+
+
+@pytest.mark.parametrize("seldom", [A, B])
+@pytest.mark.parametrize("stray", [1, 2])
+def test_one_reading_alone_of_a_probe_that_is_read_more_seldom_is_no_disagreement(seldom, stray):
+    """Seen: each three minutes one stray reading, and the other probe compared itself with it thrice."""
+    limits = replace(LIMITS, on_delay_ms=2 * MINUTE, critical=Band())
+    sources = (Source(A, "a", T, "k1", 10 * DAY), Source(B, "b", T, "k1", 10 * DAY))
+    watched = WatchedRack(plan_of(sources, {"polyp": {T: limits}}), restarting=True)
+    for minute in range(30):
+        if minute % 3 == 0:
+            off = 2.0 if 12 <= minute < 12 + 3 * stray else 0.0
+            watched.read_all([(minute * MINUTE, seldom, 15.0 + off)])
+        watched.read_all([(minute * MINUTE + 1, A + B - seldom, 15.01)])
+    raised = [event.at_ms for event in watched.events if event.alarm == DISAGREE]
+    assert bool(raised) is (stray > 1)

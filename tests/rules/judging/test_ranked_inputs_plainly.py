@@ -255,6 +255,9 @@ def test_an_input_at_each_reading_is_what_is_best_known_by_then(probes, usual, n
         assert its.tolist() == close(
             [plain.others(names, *row) for row in enumerate(world.times_ms.tolist())]
         )
+        assert inputs.newest_ms(names[1:], at).tolist() == [
+            max(plain.last(name, place)[0] for name in names[1:]) for place in range(40)
+        ]
 
 
 def test_the_least_error_of_an_input_by_the_settings_is_none_where_probes_give_it():
