@@ -3,7 +3,8 @@
 Readings are put together in buckets of minutes by their arrival; a *stretch* is a row of buckets that lie no
 further apart than a span: nothing (an exact repeat), or a dithering last digit. A stretch is frozen where
 something else moved meanwhile that this probe had to show, or where it is three times as long as the
-longest of the last fortnight. What was told as frozen is never learned from.
+longest of the last fortnight; five times where its last digit goes to and fro. What was told as frozen is
+never learned from.
 """
 
 import math
@@ -30,7 +31,7 @@ LONG_READINGS: Final = 2 * LEAST_READINGS
 
 TIMES_THE_LONGEST: Final = 3
 _TIMES: Final = (TIMES_THE_LONGEST, 5, TIMES_THE_LONGEST)
-"""More for one digit: by three the measured sea on coarse digits is told oftener (project judgement)."""
+"""More for one digit: by three the measured sea on coarse digits is called stuck a fifth oftener."""
 TELLS_WITHIN_MS: Final = 60_000 + BUCKET_MS
 """The delay of a probe fault and the bucket that a stretch began in: part of the time that it may take."""
 
