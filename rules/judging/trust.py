@@ -150,6 +150,7 @@ class Trust:
             agree = None if agreed is None else agreed[part]
             other = None if beside is None else beside.part(part)
             its, past = leaps(wet.time_ms[part], wet.value[part], by, past, agree, other)
+            past = replace(past, hours=(), apart=()) if worked else past
             found.append((its.jumped, its.young, its.loose))
         return Leapt(*map(np.concatenate, zip(*found, strict=True))), past
 

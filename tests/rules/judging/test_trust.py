@@ -155,6 +155,7 @@ class Plainly:
             settings = replace(settings, max_jump=settings.max_jump and 1e300)
         agreed = self._agrees(source_id, value) if source_id != P else None
         found, its.leap = leaps(self.now, value, settings, past, agreed, beside)
+        its.leap = replace(its.leap, hours=(), apart=()) if maintained else its.leap
         return bool(found.jumped[0]), bool(found.young[0]), bool(found.loose[0])
 
     def _base(self, its, source_id, value, maintained, usable):
