@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import Crossing, Evidence
@@ -18,6 +19,9 @@ from rules.alarms.persistence import Phase, carried_turns, is_clear
 from rules.judging.channel import CrossingOf
 from rules.judging.series import ChannelState, Edge, Others, Verdict, number
 from rules.rack.limits import Basis, Bounds, Level
+
+Bools = NDArray[np.bool_]
+Times = NDArray[np.int64]
 
 _OF_THE_WATER = frozenset(Condition) - {
     Condition.UNWATCHED,
@@ -32,13 +36,10 @@ def differences(
 ) -> Iterator[Edge]:
     """Find where a judged channel differs too much from the `others` (shapes m), and where no longer.
 
-    What another probe read is compared once: a stray reading of one that is read more seldom stays one.
     `state` is carried on (it is changed).
     """
     series, (other, newest_ms) = verdict.shown.series, others
-    known_ms = np.concatenate(([state.compared_ms], newest_ms[:-1]))
-    state.compared_ms = int(newest_ms[-1])
-    apart = np.where(newest_ms == known_ms, np.nan, np.abs(verdict.shown.usable - other))
+    apart = np.abs(verdict.shown.usable - other)
     if series.error is not None:
         apart = np.where(series.error > 0, np.nan, apart)
     for limit, bound in bounds.limits:
@@ -50,6 +51,7 @@ def differences(
                 del standing[key]  # the first moments out of the water, which nobody knew for what they were
             most = bound if isinstance(bound, float) else bound[part]
             beyond, inside = apart[part] > most, apart[part] < most - limit.deadband
+            _count_once(beyond, newest_ms[part], state)
             recurs = key in state.again and state.again[key].recurs
             if is_clear(standing, key) and not (beyond.any() or recurs):
                 continue
@@ -61,6 +63,15 @@ def differences(
                 evidence = Evidence(*told, reason=turn.again)
                 made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
                 yield int(series.index[index]), made
+
+
+def _count_once(beyond: Bools, newest_ms: Times, state: ChannelState) -> None:
+    """Let each reading of another probe bear witness once: a stray one that is read seldom stays one."""
+    at = beyond.nonzero()[0]
+    if at.size:
+        its_ms = newest_ms[at]
+        beyond[at] = its_ms != np.concatenate(([state.compared_ms], its_ms[:-1]))
+        state.compared_ms = int(its_ms[-1])
 
 
 def with_disagreement(

@@ -218,8 +218,8 @@ class ChannelState:
     `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
     it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
     inputs in `lacking`, `elsewhere` and `base` as in `Series`, `seen_ms` when one last showed the water,
-    `lacked_ms` when one last was off so; `compared_ms` is of when what it was compared with last was, `again`
-    how often each of a probe's own troubles came and went.
+    `lacked_ms` when one last was off so; `compared_ms` is of when what it differed from last was, `again` how
+    often each of a probe's own troubles came and went.
     """
 
     quality: QualityState = field(default_factory=cache(QualityState))

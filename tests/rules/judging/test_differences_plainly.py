@@ -43,9 +43,10 @@ class Plainly:
         stands = self.standing.get(DISAGREEMENT_KEY)
         if back and stands is not None and stands.phase is Phase.PENDING:
             del self.standing[DISAGREEMENT_KEY]  # nobody knew then that it was out of the water
-        again, self.compared_ms = other_ms == self.compared_ms, other_ms
-        apart = math.nan if dry or again or error > 0 else abs(value - other)
-        how = np.array([apart > bound]), np.array([apart < bound - 0.1]), np.array([time_ms])
+        apart = math.nan if dry or error > 0 else abs(value - other)
+        beyond = apart > bound and other_ms != self.compared_ms  # each reading of the other counts once
+        self.compared_ms = other_ms if apart > bound else self.compared_ms
+        how = np.array([beyond]), np.array([apart < bound - 0.1]), np.array([time_ms])
         delays = APART.on_delay_ms, APART.off_delay_ms
         for turn in carried_turns(self.standing, DISAGREEMENT_KEY, *how, delays, self.again):
             by = None if math.isnan(apart) else apart
