@@ -47,6 +47,9 @@ STEEPEST = 1.5
 """So many times as steep as its height within a window is the line of least squares through a step in the
 middle of it."""
 
+_FEW = 64
+"""Of so few it costs more to look whether they follow each other than it may save."""
+
 _STEPS = 2**18
 """Into so many steps a window is divided, and so is a unit of the quantity: sums over a window stay below
 2^63 for any range of a probe and 100 000 readings, which is one a second for a day."""
@@ -99,7 +102,7 @@ class Trend:
         """Return the rates of the newest part of the window; of the whole where that says too little."""
         known = (self.place >= 0).nonzero()[0]
         newest, steps = self.place[known], self.medians.steps
-        begins = steps.searchsorted(steps[newest] - _STEPS // NEWEST)
+        begins = _first_from(steps, steps[newest] - _STEPS // NEWEST)
         rate = self.rate_per_hour.copy()
         slope = self.medians.slope(np.maximum(begins, self.oldest[known]), newest)
         enough = (newest - begins >= NEWEST) & (steps[newest] - steps[begins] > _STEPS // (2 * NEWEST))
@@ -186,13 +189,16 @@ class _Medians:
 
         Sums wrap round beyond 64 bits and their differences come back, as long as the window's own fit.
         """
-        count, steps, value = stop - start + 1, self.steps[stop], self._value[stop]
-        moments = self._sums.take(stop + 1, axis=1) - self._sums.take(start, axis=1)
+        places, count = _run(stop), stop - start + 1
+        steps, value = self.steps[places], self._value[places]
+        moments = _taken(self._sums[:, 1:], places) - _taken(self._sums, _run(start))
         time, level, square, product = moments
-        square += steps * (count * steps - 2 * time)  # from the newest of the window on
-        product += steps * (count * value - level) - value * time
-        time -= count * steps
+        product -= value * time
+        square -= steps * time
+        time -= count * steps  # from the newest of the window on
         level -= count * value
+        square -= steps * time
+        product -= steps * level
         time, level, square, product = moments.astype(np.float64)
         mean = time / count
         slope: Array = (product - mean * level) / np.maximum(square - mean * time, 1.0) * self._per_hour
@@ -213,7 +219,7 @@ def trend(time_ms: Times, value: Array, window_ms: int, state: TrendState) -> tu
     count = min(good.size, median.size)  # each reading has a median but for the first two of all
     stop, known = np.arange(median.size - count, median.size), good[good.size - count :]
     newest_ms, level = centre_ms[median.size - count :], median[median.size - count :]
-    start = centre_ms.searchsorted(newest_ms - window_ms)
+    start = _first_from(centre_ms, newest_ms - window_ms)
     span = (newest_ms - centre_ms[start]) / window_ms
     rate = np.where(span >= SHORTEST_SPAN, medians.slope(start, stop), np.nan)
     if count < value.size:
@@ -221,6 +227,28 @@ def trend(time_ms: Times, value: Array, window_ms: int, state: TrendState) -> tu
         found[:, known], places[:, known] = (level, rate, span), (start, stop)
         (level, rate, span), (start, stop) = found, places
     return Trend(level, rate, span, medians, start, stop), _tail(times, values, window_ms)
+
+
+def _first_from(times: Times, least: Times) -> NDArray[np.intp]:
+    """Return `times.searchsorted(least)`: seen at a glance where many windows hold equally many."""
+    if least.size > _FEW:
+        begin = int(times.searchsorted(least[0]))
+        here = times[begin : begin + least.size]
+        if here.size == least.size and (here >= least).all() and (here[:-1] < least[1:]).all():
+            return np.arange(begin, begin + least.size)
+    return times.searchsorted(least)
+
+
+def _run(places: NDArray[np.intp]) -> slice | NDArray[np.intp]:
+    """Return many places as a slice where they follow each other: what stands there is not copied then."""
+    if places.size > _FEW and (places[1:] - places[:-1] == 1).all():
+        return slice(int(places[0]), int(places[-1]) + 1)
+    return places
+
+
+def _taken(rows: Times, places: slice | NDArray[np.intp]) -> Times:
+    """Return what stands at places of each row; `take` is quicker there than an index."""
+    return rows[:, places] if isinstance(places, slice) else rows.take(places, axis=1)
 
 
 def _tail(time_ms: Times, value: Array, window_ms: int) -> TrendState:
