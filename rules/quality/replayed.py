@@ -44,10 +44,8 @@ judgement)."""
 _LEAST_ZIGZAG: Final = 2.5
 """In last digits: of less no coarse probe that hovers between two or three of its values keeps free."""
 _FACTOR: Final = 0x9E3779B97F4A7C15
-_POWERS: Final = np.array(
-    [pow(_FACTOR, power, 1 << 64) for power in (*range(31, 15, -1), *range(3, -1, -1))], dtype=np.uint64
-)
-"""What each reading of a window counts for in its hash, modulo 2^64."""
+_POWERS: Final = {size: np.uint64(pow(_FACTOR, size, 1 << 64)) for size in (1, 2, 4, 8, 16)}
+"""What so many readings count for more than those after them in a hash, modulo 2^64."""
 _BENDS: Final = WINDOW - 3
 _HIGHEST: Final = 0xFFFFFFFF << 32
 _EARLIER: Final = np.tri(WINDOW - 1, k=-1, dtype=np.bool_)
@@ -198,9 +196,11 @@ def played(at_ms: Ints, value: Floats, past: Played, every_ms: int, enough: floa
     `every_ms` is how often the probe is to be read (0: not known), `enough` how many bits prove it.
     """
     known, before = len(past.value), past.count
-    sound = np.isfinite(value).nonzero()[0]
-    row = np.concatenate((past.value[-1:] or (np.nan,), value[sound]))
-    changed = sound[row[1:] != row[:-1]]
+    finite = np.isfinite(value)
+    sound = None if np.count_nonzero(finite) == value.size else finite.nonzero()[0]
+    row = np.concatenate((past.value[-1:] or (np.nan,), value if sound is None else value[sound]))
+    changed = (row[1:] != row[:-1]).nonzero()[0]
+    changed = changed if sound is None else sound[changed]
     time_ms = np.array(past.time_ms, dtype=np.int64)
     old = np.array([past.chain >= 0])
     if not changed.size:
@@ -242,14 +242,14 @@ def _take_in(
     Yield after which of these it counts as played.
     """
     places, newest = [*numbers], -1
-    first = begins[places]
-    bits = _zigzag_bits(row[first[:, None] + np.arange(WINDOW)])
-    zigzag = (bits != 0.0).any(axis=1).nonzero()[0]
-    newest_bits = dict(zip(zigzag.tolist(), bits[zigzag, ::-1].cumsum(axis=1).tolist(), strict=True))
-    known = zip(numbers.items(), at[places].tolist(), time_ms[first].tolist(), strict=True)
-    for index, ((place, number), count_now, began_ms) in enumerate(known):
+    alike = {number: place for place, number in numbers.items()}  # what has one hash zigzags alike
+    bits = _zigzag_bits(row[begins[[*alike.values()]][:, None] + np.arange(WINDOW)])
+    sums = zip(alike, bits[:, ::-1].cumsum(axis=1).tolist(), strict=True)
+    newest_bits = {number: its for number, its in sums if its[-1]}
+    known = zip(numbers.items(), at[places].tolist(), time_ms[begins[places]].tolist(), strict=True)
+    for (place, number), count_now, began_ms in known:
         past.chain = past.chain if place == newest + 1 else -1
-        past.comes_again(number, count_now, newest_bits.get(index), began_ms, enough)
+        past.comes_again(number, count_now, newest_bits.get(number), began_ms, enough)
         newest = place
         if past.until > count_now:
             yield place
@@ -261,7 +261,11 @@ def _hashes(row: Floats) -> Hashes:
     if row.size < WINDOW:
         return np.empty(0, dtype=np.uint64)
     bits = row.view(np.uint64)
-    whole = np.correlate((bits ^ (bits >> np.uint64(32))) * np.uint64(_FACTOR), _POWERS)
+    whole = (bits ^ (bits >> np.uint64(32))) * np.uint64(_FACTOR)
+    of = {1: whole}  # of so many readings in a row
+    for size in (1, 2, 4, 8):
+        of[2 * size] = of[size][:-size] * _POWERS[size] + of[size][size:]
+    whole = of[16][:-4] * _POWERS[16] + of[4][16:]
     return (whole ^ (whole >> np.uint64(29))) * np.uint64(_FACTOR)
 
 

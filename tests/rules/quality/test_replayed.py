@@ -174,6 +174,19 @@ def test_what_is_carried_does_not_grow():
     assert (past.ring.size, len(past.value), len(past.time_ms)) == (KEPT, WINDOW, WINDOW)
 
 
+def test_a_hash_is_the_one_that_is_written_down():
+    """By whole numbers alone; of the first sixteen readings it has powers that leave room for twelve more."""
+    row, factor, past = np.random.default_rng(LOT).normal(15.0, 0.01, 43), 0x9E3779B97F4A7C15, Played()
+    judged(row, past, every_ms=4 * POLL_MS)
+    mixed, powers = (
+        [(it ^ it >> 32) * factor for it in row.view(np.uint64).tolist()],
+        (*range(31, 15, -1), 3, 2, 1, 0),
+    )
+    windows = [zip(mixed[at : at + WINDOW], powers, strict=True) for at in range(24)]
+    sums = [sum(its * factor**power for its, power in window) % 2**64 for window in windows]
+    assert past.ring.tolist() == [(it ^ it >> 29) * factor % 2**64 for it in sums]
+
+
 class Plainly:
     """What comes again, reading by reading: windows of twenty changing readings, kept as they are.
 
