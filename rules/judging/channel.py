@@ -6,6 +6,7 @@ Array kernels find the few readings at which something turns; nothing else leave
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
+from math import isnan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -180,8 +181,9 @@ class _Judgement:
         sure = self.series.error is None and self._doubted(limit) is None
         if sure and limit.basis is Basis.LIKELY_VALUE:
             return np.nan
-        outermost, its = np.fmax if limit.above else np.fmin, self._surely(self._compared(limit), limit)
-        return float(its[0] if its.size == 1 else outermost.reduce(its))
+        its = self._surely(self._compared(limit), limit)
+        farthest = float(its[0] if its.size == 1 else its.max() if limit.above else its.min())
+        return farthest if not isnan(farthest) else float((np.fmax if limit.above else np.fmin).reduce(its))
 
     def _beyond(self, limit: Limit, bound: float | Array) -> NDArray[np.bool_]:
         extreme = self._surely(self._compared(limit), limit)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.judging.series import Series
+from rules.judging.series import Series, known_at
 from rules.judging.silence import SourceState
 from rules.quantities import Quantity
 from rules.rack.plan import Source
@@ -128,7 +128,7 @@ def values_in_water(other: Series, dryness: Dryness, state: SourceState) -> NDAr
     wet = dryness.cell.index[dryness.in_water]
     if not wet.size:
         return np.array([state.wet])
-    newest = np.concatenate([[state.raw], other.value])[other.index.searchsorted(wet, side="right")]
+    newest = np.concatenate([[state.raw], other.value])[known_at(other.index, wet)]
     return np.concatenate([[state.wet], newest])
 
 

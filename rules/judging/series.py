@@ -15,6 +15,7 @@ from rules.judging.trend import NO_TREND, Rise, Trend, TrendState
 from rules.quality.calm import Calm
 from rules.quality.flags import PASS, SUSPECT, Flag
 from rules.quality.history import History, Learned
+from rules.quality.hour_statistics import begins
 from rules.quality.leaps import Leap
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
@@ -56,10 +57,11 @@ class Read(NamedTuple):
         return Read(self.here[part], self.at_ms[part], self.time_ms[part], self.value[part])
 
 
-def known_at(here: NDArray[np.intp], at: NDArray[np.intp]) -> NDArray[np.intp]:
+def known_at(here: NDArray[np.intp], at: NDArray[np.intp]) -> NDArray[np.intp] | slice:
     """Return how many of the places `here` come up to each of the places `at`; both rise.
 
-    Where probes are read in turns one of each lies between two of the other: that need only be looked at.
+    Where probes are read in turns one of each lies between two of the other: that need only be looked at, and
+    what is known is a part of all that is, which is not copied.
     """
     if here.size == at.size > 1:
         first = bool(here[0] <= at[0])
@@ -67,7 +69,7 @@ def known_at(here: NDArray[np.intp], at: NDArray[np.intp]) -> NDArray[np.intp]:
         if not np.count_nonzero(apart):
             apart = at[:-1] >= here[1:] if first else here[:-1] > at[1:]
             if not np.count_nonzero(apart):
-                return np.arange(int(first), at.size + int(first))
+                return slice(int(first), at.size + int(first))
     return here.searchsorted(at, side="right")
 
 
@@ -345,9 +347,11 @@ def sample(measured: Series, past: Samples) -> tuple[NDArray[np.intp], Samples]:
     if past.hour and measured.time_ms[-1] // HOUR_MS <= past.hour[-1]:
         return np.array([], dtype=np.intp), past
     good = (~np.isnan(measured.value)).nonzero()[0]
-    hour = measured.time_ms[good] // HOUR_MS
-    new = hour > np.concatenate([past.hour[-1:] or (-1,), hour[:-1]])
-    kept = good[new]
+    if not good.size:
+        return good, past
+    hour, starts, _ = begins(measured.time_ms[good], HOUR_MS)
+    new = hour > (past.hour[-1] if past.hour else -1)
+    kept = good[starts[new]]
     hours = (*past.hour, *hour[new].tolist())[-SAMPLES_KEPT:]
     values = (*past.value, *measured.value[kept].tolist())[-SAMPLES_KEPT:]
     return kept, Samples(hours, values)

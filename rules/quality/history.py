@@ -6,7 +6,7 @@ quanta, so that sums do not depend on where a block was cut. What was learned ch
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -151,7 +151,7 @@ def learn(
     def hour(place: int) -> Hour:
         number, bad, *own = rows[:, place].tolist()
         newest = quanta[max(int(starts[place]), stops[place] - 2) : stops[place]].tolist()
-        return Hour(number, bad=True) if bad else replace(Hour(number, False, *own), last=tuple(newest))
+        return Hour(number, bad=True) if bad else Hour(*(number, False, *own, tuple(newest)))
 
     days, now = past.days, hour(0)
     if past.now.hour == now.hour:
@@ -170,7 +170,7 @@ def _by_hours(now: Hour, at_ms: Ints, quanta: Ints, doubtful: NDArray[np.bool_])
 
     Of the hour under way, what the block adds to it.
     """
-    known, (hours, starts) = len(now.last), begins(at_ms, HOUR_MS)
+    known, (hours, starts, count) = len(now.last), begins(at_ms, HOUR_MS)
     begun = starts[1:] if now.hour == hours[0] else starts
     row = np.concatenate((np.array(now.last, dtype=np.int64), quanta))
     steps, bends = np.zeros(row.size, dtype=np.int64), np.zeros(row.size, dtype=np.int64)
@@ -180,7 +180,6 @@ def _by_hours(now: Hour, at_ms: Ints, quanta: Ints, doubtful: NDArray[np.bool_])
     steps[begun] = bends[begun] = bends[np.minimum(begun + 1, at_ms.size - 1)] = 0  # across two hours
     waits = at_ms - np.concatenate(([now.newest_ms], at_ms[:-1]))
     waits[begun] = at_ms[begun] - hours[starts.size - begun.size :] * HOUR_MS
-    count = np.concatenate((starts[1:], [at_ms.size])) - starts
     rows = (
         hours,
         np.logical_or.reduceat(doubtful, starts),

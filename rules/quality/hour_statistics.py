@@ -34,19 +34,23 @@ def all_since(moment_ms: int, size: int) -> Ints:
     return since_ms
 
 
-def begins(time_ms: Ints, width_ms: int) -> tuple[Ints, Ints]:
-    """Return the numbers of the hours (or what else is so wide) that times lie in, and where each begins.
+def begins(time_ms: Ints, width_ms: int) -> tuple[Ints, Ints, Ints]:
+    """Return the numbers of the hours (or what else is so wide) that times lie in, where each begins, and how
+    many times are in it.
 
     The times are in order, and not empty. To divide each takes longer than all else that is done by hours.
     """
     first, last = int(time_ms[0]) // width_ms, int(time_ms[-1]) // width_ms
     if first == last:
-        return np.array([first]), np.array([0])
+        return np.array([first]), np.array([0]), np.array([time_ms.size])
     few = last - first <= time_ms.size
-    numbers = np.arange(first, last + 1) if few else np.unique(time_ms // width_ms)
-    starts = time_ms.searchsorted(numbers * width_ms)
-    there = np.concatenate((starts[1:], [time_ms.size])) > starts
-    return numbers[there], starts[there]
+    numbers = np.arange(first, last + 2) if few else np.append(np.unique(time_ms // width_ms), last + 1)
+    edges = time_ms.searchsorted(numbers * width_ms)
+    found = numbers[:-1], edges[:-1], edges[1:] - edges[:-1]
+    if np.count_nonzero(found[2]) == edges.size - 1:
+        return found
+    number, start, count = np.array(found)[:, found[2] > 0]
+    return number, start, count
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +70,8 @@ class HourStatistics:
 
     @classmethod
     def of(cls, time_ms: Ints, value: Floats, sensor: Range) -> tuple[Self, Ints]:
-        """Return the statistics of one or more readings (NaN: not usable), and where each hour begins."""
-        hours, starts = begins(time_ms, HOUR_MS)
+        """Return the statistics of one or more readings (NaN: not usable), and how many are in each hour."""
+        hours, starts, count = begins(time_ms, HOUR_MS)
         quanta, usable = _quanta(value, sensor)
         sums = np.empty((3, starts.size), dtype=np.int64)
         np.add.reduceat(usable, starts, dtype=np.int64, out=sums[0])
@@ -77,7 +81,7 @@ class HourStatistics:
         np.fmin.reduceat(value, starts, out=extremes[0])
         np.fmax.reduceat(value, starts, out=extremes[1])
         np.negative(extremes[1], out=extremes[1])
-        return cls(hours, sums, extremes), starts
+        return cls(hours, sums, extremes), count
 
     def followed_by(self, later: Self) -> Self:
         """Return both in one, the hour that they may share put together."""
@@ -188,7 +192,7 @@ class Buckets:
 
         `witness` is `value`, NaN where that is nothing to hold another probe against (None: nowhere).
         """
-        numbers, starts = begins(at_ms, BUCKET_MS)
+        numbers, starts, count = begins(at_ms, BUCKET_MS)
         its = value if witness is None else witness
         if starts.size == 1 and self.size and self.when[0, -1] == numbers[0]:
             when, extremes = self.when.copy(), self.extremes.copy()
@@ -197,7 +201,6 @@ class Buckets:
             extremes[::2, -1] = np.minimum(extremes[::2, -1], (value.min(), its.min()))
             extremes[1::2, -1] = np.maximum(extremes[1::2, -1], (value.max(), its.max()))
             return type(self)(when, extremes), np.full(at_ms.size, self.size - 1)
-        count = np.concatenate((starts[1:], [at_ms.size])) - starts
         when = np.array((numbers, count, at_ms[starts], at_ms[starts + count - 1]))
         lows, highs = np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)
         extremes = np.array((lows, highs, np.minimum.reduceat(its, starts), np.maximum.reduceat(its, starts)))
@@ -229,9 +232,12 @@ class Buckets:
         if not self.size:
             return np.full((2, numbers.size), np.nan)
         at = np.minimum(self.when[0].searchsorted(numbers), self.size - 1)
-        before, alone = np.maximum(at - 1, 0), self.when[1, at] == 1
-        follows = (at > 0) & (self.when[0, before] >= numbers - APART)
-        (low, high), (low_before, high_before) = self.extremes[2:, at], self.extremes[2:, before]
-        low = np.where(alone, np.minimum(low, low_before), low)
-        high = np.where(alone, np.maximum(high, high_before), high)
-        return np.where((self.when[0, at] == numbers) & (follows | ~alone), (low, high), np.nan)
+        found, alone = self.extremes[2:, at], self.when[1, at] == 1
+        found[:, self.when[0, at] != numbers] = np.nan
+        if np.count_nonzero(alone):
+            before = np.maximum(at - 1, 0)
+            low, high = self.extremes[2:, before]
+            together = np.minimum(found[0], low), np.maximum(found[1], high)
+            follows = (at > 0) & (self.when[0, before] >= numbers - APART)
+            found = np.where(alone, np.where(follows, together, np.nan), found)
+        return found

@@ -274,8 +274,8 @@ def _with_hours(
     past = state.hours if state.sensor_range == sensor else HourStatistics()
     if past.hour.size and time_ms[-1] // HOUR_MS == past.hour[-1]:
         return past.with_more(usable, sensor), np.array([time_ms.size])
-    new, starts = HourStatistics.of(time_ms, usable, sensor)
-    return past.followed_by(new), np.diff(starts, append=time_ms.size)
+    new, readings = HourStatistics.of(time_ms, usable, sensor)
+    return past.followed_by(new), readings
 
 
 def _hours_kept(settings: QualitySettings) -> int:

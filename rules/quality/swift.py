@@ -65,7 +65,7 @@ class Swift:
     def new_points(self, time_ms: Ints) -> Ints:
         """Return which readings (shape n), all after those known, are new points."""
         newest = self.time_ms[-1] // POINT_MS if self.time_ms else -1
-        numbers, starts = begins(time_ms, POINT_MS)
+        numbers, starts, _ = begins(time_ms, POINT_MS)
         return starts[numbers > newest]
 
 

@@ -42,18 +42,20 @@ def before(time_ms, value, hour, hours):
 def test_hours_begin_where_the_quotient_changes(steps, first_ms):
     """Also after a wait of which nobody could list the hours."""
     time_ms = first_ms + np.cumsum([0, *steps])
-    numbers, starts = begins(time_ms, HOUR_MS)
+    numbers, starts, count = begins(time_ms, HOUR_MS)
     plainly = [t // HOUR_MS for t in time_ms.tolist()]
     assert numbers.tolist() == sorted(set(plainly))
     assert starts.tolist() == [plainly.index(number) for number in numbers]
+    assert count.tolist() == [plainly.count(number) for number in numbers]
 
 
 @given(series, st.sampled_from([1, 3, 4]))
 def test_deviation_and_span_are_those_of_the_readings(readings, hours):
     time_ms, value = arrays(readings)
-    found, starts = HourStatistics.of(time_ms, value, SENSOR)
+    found, count = HourStatistics.of(time_ms, value, SENSOR)
     deviations, spans = found.deviation_before(hours, 0, SENSOR), found.span_before(hours, 0)
-    assert found.hour.tolist() == (time_ms[starts] // HOUR_MS).tolist() == sorted(set(time_ms // HOUR_MS))
+    hour_of_each = np.repeat(found.hour, count).tolist()
+    assert hour_of_each == (time_ms // HOUR_MS).tolist()
     for hour, deviation, span in zip(found.hour.tolist(), deviations, spans, strict=True):
         held = before(time_ms.tolist(), value.tolist(), hour, hours)
         together = [x for one in held for x in one]
