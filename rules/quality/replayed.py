@@ -282,12 +282,11 @@ def _zigzag_bits(windows: Floats) -> Floats:
     some = (2.0 * size.max(axis=1) > _LEAST_ZIGZAG * digit).nonzero()[0]  # nothing else can bend so much
     if not some.size:
         return found
-    steps, start, end = steps[some], windows[some, :-1], windows[some, 1:]
+    steps, alike = steps[some], windows[some, :, None] == windows[some, None, :]
     bends = (steps[:, 1:] - steps[:, :-1]) / digit[some, None]
     size = np.abs(bends)
     turns = np.minimum(size[:, 1:], size[:, :-1])
     counts = (bends[:, 1:] * bends[:, :-1] < 0) & (turns > _LEAST_ZIGZAG)
-    same = (start[:, :, None] == start[:, None, :]) & (end[:, :, None] == end[:, None, :])
-    counts &= ~(same & _EARLIER).any(axis=2)[:, 2:]
+    counts &= ~(alike[:, :-1, :-1] & alike[:, 1:, 1:] & _EARLIER).any(axis=2)[:, 2:]
     found[some] = np.log2(1.0 + np.where(counts, turns, 0.0))
     return found
