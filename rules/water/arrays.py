@@ -34,16 +34,16 @@ def silent_outside(function: Callable[P, R]) -> Callable[P, R]:
 
 
 def columns(**inputs: ArrayLike) -> tuple[FloatArray, ...]:
-    """Return the named inputs as contiguous 1-d float64 arrays of n values, or of one value for all n.
+    """Return the named inputs as contiguous float64 arrays of n values, of one for all n, or of rows of n.
 
-    Raises SeawaterError for inputs of more than one dimension or of differing lengths.
+    Raises SeawaterError for inputs of more than two dimensions or of differing lengths.
     """
     arrays = {name: np.ascontiguousarray(values, dtype=np.float64) for name, values in inputs.items()}
     for name, array in arrays.items():
-        if array.ndim > 1:
+        if array.ndim > 2:
             raise SeawaterError(f"{name} has {array.ndim} dimensions: a list of values is needed")
-    if len({array.size for array in arrays.values()} - {1}) > 1:
-        sizes = ", ".join(f"{name} {array.size}" for name, array in arrays.items())
+    if len({array.shape[-1] for array in arrays.values()} - {1}) > 1:
+        sizes = ", ".join(f"{name} {array.shape[-1]}" for name, array in arrays.items())
         raise SeawaterError(f"differing numbers of values ({sizes}): give as many of each, or a single one")
     return tuple(arrays.values())
 

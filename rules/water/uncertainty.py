@@ -56,12 +56,14 @@ def _propagated(
     # What is exact adds nothing.
     off = [place for place, accuracy in enumerate(arrays[1::2]) if accuracy.any()]
     rows = 1 + 2 * len(off)
-    # The point itself, then below and above it by each input: one call costs little more for all of them.
-    at = [value[np.newaxis].repeat(rows, axis=0) for value in arrays[::2]]
+    # The point itself, then below and above it by each input: one call costs little more for all of them,
+    # and what is made of those alone that stay is worked out once.
+    at = [value[np.newaxis] for value in arrays[::2]]
     for row, place in enumerate(off):
+        at[place] = at[place].repeat(rows, axis=0)
         at[place][1 + 2 * row] += -steps[place]
         at[place][2 + 2 * row] += steps[place]
-    found = function(*(each.ravel() for each in at)).reshape(rows, -1)
+    found = np.broadcast_to(function(*at), (rows, arrays[0].size))
     at_point = found[0]
     variance = np.zeros(at_point.shape)
     for row, place in enumerate(off):

@@ -299,7 +299,8 @@ HOURS = 12  # TST_TIM, example of the wind manual
 
 def variation_at_each_hour(time_ms, value, by):
     """Return our variation over the 12 hours before each hour, and where each hour begins."""
-    found, starts = HourStatistics.of(time_ms, value, WATER)
+    found, readings = HourStatistics.of(time_ms, value, WATER)
+    starts = readings.cumsum() - readings
     spans = found.span_before(HOURS, 0)
     if by == "range":
         return spans, starts

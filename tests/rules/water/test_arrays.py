@@ -195,8 +195,8 @@ def test_an_empty_block_gives_an_empty_result(function, ranges):
 
 
 def test_columns_refuses_a_table():
-    with pytest.raises(SeawaterError, match="temperature has 2 dimensions: a list of values is needed"):
-        columns(temperature=[[20.0, 21.0]])
+    with pytest.raises(SeawaterError, match="temperature has 3 dimensions: a list of values is needed"):
+        columns(temperature=[[[20.0, 21.0]]])
 
 
 def test_columns_refuses_differing_numbers_of_values():
