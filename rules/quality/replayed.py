@@ -44,8 +44,10 @@ judgement)."""
 _LEAST_ZIGZAG: Final = 2.5
 """In last digits: of less no coarse probe that hovers between two or three of its values keeps free."""
 _FACTOR: Final = 0x9E3779B97F4A7C15
-_POWERS: Final = {size: np.uint64(pow(_FACTOR, size, 1 << 64)) for size in (1, 2, 4, 8, 16)}
-"""What so many readings count for more than those after them in a hash, modulo 2^64."""
+_POWERS: Final = np.array(
+    [pow(_FACTOR, power, 1 << 64) for power in (*range(31, 15, -1), *range(3, -1, -1))], dtype=np.uint64
+)
+"""What each reading of a window counts for in its hash, modulo 2^64."""
 _BENDS: Final = WINDOW - 3
 _HIGHEST: Final = 0xFFFFFFFF << 32
 _EARLIER: Final = np.tri(WINDOW - 1, k=-1, dtype=np.bool_)
@@ -261,11 +263,7 @@ def _hashes(row: Floats) -> Hashes:
     if row.size < WINDOW:
         return np.empty(0, dtype=np.uint64)
     bits = row.view(np.uint64)
-    whole = (bits ^ (bits >> np.uint64(32))) * np.uint64(_FACTOR)
-    of = {1: whole}  # of so many readings in a row
-    for size in (1, 2, 4, 8):
-        of[2 * size] = of[size][:-size] * _POWERS[size] + of[size][size:]
-    whole = of[16][:-4] * _POWERS[16] + of[4][16:]
+    whole = np.correlate((bits ^ (bits >> np.uint64(32))) * np.uint64(_FACTOR), _POWERS)
     return (whole ^ (whole >> np.uint64(29))) * np.uint64(_FACTOR)
 
 
