@@ -184,6 +184,9 @@ class Inputs:
             if not np.count_nonzero(np.isnan(said)) and np.isnan(self._base(name, at)).all():
                 return Known(said, error, doubtful, rank)
         value, suspect, otherwise = np.full(size, np.nan), np.zeros(size, np.bool_), np.full(size, np.nan)
+        if not known:
+            value, error, rank = self._next_best(need, vessel, at)
+            return Known(value, error, suspect, rank)
         for place, (name, said, doubtful) in enumerate(known):
             apart = np.abs(said - value)
             error = np.where(apart > apart_by, np.maximum(apart, error), error)

@@ -189,7 +189,9 @@ class Water:
         if judged.amended_tests is not None:
             summary = former_flag if judged.amended is None else int(judged.amended)
             self.amendments.append(Amendment(channel.name, state.last_seq, summary, judged.amended_tests))
-        seq = self.readings.seq[series.index]
+        every = self.readings.seq
+        none_left_out = every[-1] - every[0] == every.size - 1  # then it is where they are that says it
+        seq = series.index + every[0] if none_left_out else every[series.index]
         state.last_seq = int(seq[-1])
         flags = seq, series.time_ms, series.value, judged.summary, judged.tests, series.error
         self.flags.append(ChannelFlags(channel.name, *flags))

@@ -315,6 +315,8 @@ class _Track:
         widest = max(self.stretch.span, self._span)
         low, high = self._low[first:stop], self._high[first:stop]
         quiet = high - low <= widest
+        if not np.count_nonzero(quiet):
+            return []
         if quiet.size > 1:
             beside = np.maximum(high[1:], high[:-1]) - np.minimum(low[1:], low[:-1]) <= widest
             long = self._when[1, first + 1 : stop - 1] >= LONG_READINGS  # with a gap after it, that is enough

@@ -231,10 +231,10 @@ def _with_hours(days: tuple[Day, ...], rows: Ints, wait_ms: int) -> tuple[Day, .
     good = (bad == 0) & (np.maximum(wait, (number + 1) * HOUR_MS - newest_ms) <= wait_ms)
     if not good.any():
         return days
-    _, _, count, _, _, steps, bends, low, high, digit = rows[:, good]
-    first, hours = int(number[good][0]), int(good.sum())
-    count, steps, bends, span = (int(column.sum()) for column in (count, steps, bends, high - low))
-    return _added(days, Day(first // 24, first, hours, count, steps, bends, span, int(digit.min())))
+    its = rows[:, good]
+    first, (_, _, count, _, _, steps, bends, low, high, _) = int(its[0, 0]), its.sum(axis=1).tolist()
+    digit = int(its[-1].min())
+    return _added(days, Day(first // 24, first, its.shape[1], count, steps, bends, high - low, digit))
 
 
 def _added(days: tuple[Day, ...], more: Day) -> tuple[Day, ...]:

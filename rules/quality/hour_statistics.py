@@ -170,6 +170,10 @@ def _quanta(value: Floats, sensor: Range) -> tuple[Ints, npt.NDArray[np.bool_]]:
     return scaled.astype(np.int64), usable
 
 
+def _extremes(value: Floats, starts: Ints) -> tuple[Floats, Floats]:
+    return np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)
+
+
 @dataclass(frozen=True, slots=True)
 class Buckets:
     """A source's readings by buckets, oldest first, the last one still open.
@@ -193,17 +197,17 @@ class Buckets:
         `witness` is `value`, NaN where that is nothing to hold another probe against (None: nowhere).
         """
         numbers, starts, count = begins(at_ms, BUCKET_MS)
-        its = value if witness is None else witness
         if starts.size == 1 and self.size and self.when[0, -1] == numbers[0]:
             when, extremes = self.when.copy(), self.extremes.copy()
             when[1, -1] += at_ms.size
             when[3, -1] = at_ms[-1]
+            its = value if witness is None else witness
             extremes[::2, -1] = np.minimum(extremes[::2, -1], (value.min(), its.min()))
             extremes[1::2, -1] = np.maximum(extremes[1::2, -1], (value.max(), its.max()))
             return type(self)(when, extremes), np.full(at_ms.size, self.size - 1)
         when = np.array((numbers, count, at_ms[starts], at_ms[starts + count - 1]))
-        lows, highs = np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)
-        extremes = np.array((lows, highs, np.minimum.reduceat(its, starts), np.maximum.reduceat(its, starts)))
+        own = _extremes(value, starts)
+        extremes = np.array((*own, *(own if witness is None else _extremes(witness, starts))))
         kept = self.size
         if kept and self.when[0, -1] == numbers[0]:
             kept -= 1
