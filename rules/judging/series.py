@@ -278,12 +278,13 @@ class ChannelState:
         self.doubtful = bool(judged.causal[-1] != PASS)
         self.error = 0.0 if series.error is None else float(series.error[-1])
         self.lacking = series.lacks(-1)
-        good = (known if series.error is None else known & (series.error == 0)).nonzero()[0]
-        if good.size:
-            self.good_suspect = bool(judged.causal[good[-1]] == SUSPECT)
-            self.good_time_ms = int(series.time_ms[good[-1]])
-            self.good_value = float(usable[good[-1]])
-            self.base = np.nan if series.base is None else float(series.base[good[-1]])
+        good = known if series.error is None else known & (series.error == 0)
+        newest = good.size - 1 - int(good[::-1].argmax())
+        if good[newest]:
+            self.good_suspect = bool(judged.causal[newest] == SUSPECT)
+            self.good_time_ms = int(series.time_ms[newest])
+            self.good_value = float(usable[newest])
+            self.base = np.nan if series.base is None else float(series.base[newest])
 
     def keep_order(self) -> None:
         """Keep what stands in one order, wherever blocks were cut."""

@@ -201,7 +201,10 @@ class _Medians:
         product -= steps * level
         time, level, square, product = moments.astype(np.float64)
         mean = time / count
-        slope: Array = (product - mean * level) / np.maximum(square - mean * time, 1.0) * self._per_hour
+        product -= mean * level
+        square -= mean * time
+        product /= np.maximum(square, 1.0, out=square)
+        slope: Array = product * self._per_hour
         return slope
 
 

@@ -184,8 +184,8 @@ def frozen(
         if first == buckets.size - 1 and not _is_due(stretch, witnesses, int(buckets.when[3, first])):
             followed.append((stretch, lengths))
             continue
-        own, alike_ms = replace(stretch, beside=[*stretch.beside]), _alike_since(by_day, span, began_ms)
-        kept = own, dict(lengths), open_part, began_ms, alike_ms
+        own = replace(stretch, beside=[*stretch.beside]) if stretch.count else stretch
+        kept = own, dict(lengths), open_part, began_ms, _alike_since(by_day, span, began_ms)
         track = _Track(buckets, first, usual, span, times, witnesses, beside, *kept)
         track.follow()
         if track.due:

@@ -174,8 +174,9 @@ def _by_hours(now: Hour, at_ms: Ints, quanta: Ints, doubtful: NDArray[np.bool_])
     begun = starts[1:] if now.hour == hours[0] else starts
     row = np.concatenate((np.array(now.last, dtype=np.int64), quanta))
     steps, bends = np.zeros(row.size, dtype=np.int64), np.zeros(row.size, dtype=np.int64)
-    steps[1:] = np.abs(row[1:] - row[:-1])
-    bends[2:] = row[2:] - 2 * row[1:-1] + row[:-2]
+    off = row[1:] - row[:-1]
+    np.abs(off, out=steps[1:])
+    np.subtract(off[1:], off[:-1], out=bends[2:])
     steps, bends = steps[known:], bends[known:]
     steps[begun] = bends[begun] = bends[np.minimum(begun + 1, at_ms.size - 1)] = 0  # across two hours
     waits = at_ms - np.concatenate(([now.newest_ms], at_ms[:-1]))
