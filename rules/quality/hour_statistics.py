@@ -236,8 +236,10 @@ class Buckets:
         if not self.size:
             return np.full((2, numbers.size), np.nan)
         at = np.minimum(self.when[0].searchsorted(numbers), self.size - 1)
-        found, alone = self.extremes[2:, at], self.when[1, at] == 1
-        found[:, self.when[0, at] != numbers] = np.nan
+        found: Floats = self.extremes[2:].take(at, axis=1)
+        there, alone = self.when[0].take(at) == numbers, self.when[1].take(at) == 1
+        if np.count_nonzero(there) < there.size:
+            found[:, ~there] = np.nan
         if np.count_nonzero(alone):
             before = np.maximum(at - 1, 0)
             low, high = self.extremes[2:, before]

@@ -205,8 +205,9 @@ def _passed(time_ms: Ints, value: Floats, settings: QualitySettings, state: Qual
     hours = HourStatistics()
     if settings.max_change_deviations is not None:
         hours = _with_hours(time_ms, value, settings, state)[0].last_hours(_hours_kept(settings))
-    times, values = np.concatenate((state.time_ms[-1:], time_ms)), np.concatenate((state.value[-1:], value))
-    now = QualityState(times[-2:], values[-2:], tests[:, -1:].copy(), NO_RUN, hours, settings.sensor_range)
+    times = np.concatenate((state.time_ms[-1:], time_ms[-2:]))[-2:]
+    values = np.concatenate((state.value[-1:], value[-2:]))[-2:]
+    now = QualityState(times, values, tests[:, -1:].copy(), NO_RUN, hours, settings.sensor_range)
     return Judged(summary, summary.copy(), words, None, int(its[0]) if amended else None, now)
 
 

@@ -184,8 +184,9 @@ def rested(at_ms: Ints, value: Floats, changed: Ints, past: Rests, every_ms: int
     if not turns.size:
         stands = past.played.count < past.played.until
         return all_since(past.played.since_ms if stands else MOVING, at_ms.size + 1)
-    rests = np.rint((time_ms[turns + 1] - time_ms[turns]) / (every_ms or UNKNOWN_EVERY_MS))
-    its = played(time_ms[turns + 1], rests, past.played, ONE_IN_MS, ENOUGH_RESTS)
+    turned_ms = time_ms[turns + 1]
+    rests = np.rint((turned_ms - time_ms[turns]) / (every_ms or UNKNOWN_EVERY_MS))
+    its = played(turned_ms, rests, past.played, ONE_IN_MS, ENOUGH_RESTS)
     if (its.since_ms == MOVING).all():
         return all_since(MOVING, at_ms.size + 1)
     place = np.concatenate(([0], changed[turns] + 1))
