@@ -13,6 +13,7 @@ from rules import RULES_VERSION
 from rules.alarms.event import AlarmEvent
 from rules.errors import InputError
 from rules.quality.history import DAY_MS
+from rules.quality.hour_statistics import begins
 from rules.rack.stage_plan import Moved
 
 _LARGEST_UINT16 = np.iinfo(np.uint16).max
@@ -121,12 +122,16 @@ class Readings:
 
 
 def by_day(readings: Readings) -> Iterator[Readings]:
-    """Go through readings day by day (UTC): what was learned of a channel changes at midnight."""
-    if readings.at_ms[0] // DAY_MS == readings.at_ms[-1] // DAY_MS:
+    """Go through readings day by day (UTC): what was learned of a channel changes at midnight.
+
+    What does not come in order has no days; the engine refuses it whole.
+    """
+    falls = (readings.at_ms[1:] < readings.at_ms[:-1]).any()
+    starts = [0] if falls else begins(readings.at_ms, DAY_MS)[1].tolist()
+    if len(starts) == 1:
         yield readings
         return
-    midnights = np.diff(readings.at_ms // DAY_MS).nonzero()[0] + 1
-    for start, stop in pairwise([0, *midnights.tolist(), len(readings)]):
+    for start, stop in pairwise([*starts, len(readings)]):
         yield readings.part(start, stop)
 
 

@@ -10,7 +10,9 @@ from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.errors import InputError
 from rules.plain import to_plain
-from rules.readings import Action, Notice, Readings
+from rules.quality.history import DAY_MS
+from rules.quality.settings import HOUR_MS
+from rules.readings import Action, Notice, Readings, by_day
 
 
 def block(size):
@@ -33,6 +35,16 @@ def test_parts_put_together_are_the_whole():
     parts = [whole.part(0, 4), whole.part(4, 4), whole.part(4, 10)]
     assert np.concatenate([part.seq for part in parts]).tolist() == whole.seq.tolist()
     assert len(parts[1]) == 0
+
+
+@pytest.mark.parametrize("waits_h", [[0, 1, 22, 1, 0, 24], [0], [30, 500, 2], [30, -30], [25, 25, -50, 75]])
+def test_days_are_cut_at_midnight_and_nothing_is_left_out(waits_h):
+    """Also of what does not come in order, which is to be refused, not to be passed over."""
+    at_ms = np.cumsum(np.array(waits_h, dtype=np.int64)) * HOUR_MS
+    days = [day.at_ms.tolist() for day in by_day(replace(block(at_ms.size), at_ms=at_ms))]
+    assert [at for day in days for at in day] == at_ms.tolist()
+    if min(waits_h) >= 0:
+        assert [{at // DAY_MS for at in day} for day in days] == [{it} for it in sorted(set(at_ms // DAY_MS))]
 
 
 def test_columns_of_different_lengths_are_refused():
