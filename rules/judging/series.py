@@ -314,18 +314,18 @@ class Limited(NamedTuple):
     rate_per_hour: float
     moves_per_hour: float
     lacked_ms: int
+    compared_ms: int
 
     @classmethod
     def of(cls, state: ChannelState) -> "Limited":
         """Return that of a channel."""
-        its = state.trend, state.rise, state.rate_per_hour, state.moves_per_hour
-        return cls(*its, state.lacked_ms)
+        return cls(*(getattr(state, name) for name in cls._fields))
 
     def is_of(self, state: ChannelState) -> bool:
         """Return whether a channel carries the same, and nothing of it stands."""
-        same = self.trend is state.trend and self.rise == state.rise and self.lacked_ms == state.lacked_ms
-        rates = (self.rate_per_hour, state.rate_per_hour), (self.moves_per_hour, state.moves_per_hour)
-        return same and state.is_calm and all(one is other or one == other for one, other in rates)
+        its = zip(self, Limited.of(state), strict=True)
+        same = all(one is other or (not isinstance(one, TrendState) and one == other) for one, other in its)
+        return same and state.is_calm
 
     def carry_on(self, state: ChannelState) -> None:
         """Carry on in a channel what another one carries."""
