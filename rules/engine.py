@@ -77,8 +77,8 @@ class Engine:
         outcome = Outcome()
         if not len(readings):
             return outcome
-        refuse_disorder(readings, readings.places_of(self._sources), self._sources, self._clock_ms)
-        for day in by_day(readings):
+        refuse_disorder(days := [*by_day(readings)], self._sources, self._clock_ms)
+        for day in days:
             self._judge(day, outcome)
         return outcome
 

@@ -88,10 +88,10 @@ class Readings:
         return {source_id: here.size for source_id, here in self._places.items()}
 
     @cached_property
-    def first_times_ms(self) -> dict[int, tuple[int, bool]]:
-        """Return when each source's first reading was measured, and whether its times rise from there."""
+    def times_ms(self) -> dict[int, tuple[int, int, bool]]:
+        """Return when each source's first and last reading were measured, and whether times rise between."""
         its = ((it, self.time_ms[here]) for it, here in self._places.items())
-        return {it: (int(times[0]), not (times[1:] <= times[:-1]).any()) for it, times in its}
+        return {it: (int(t[0]), int(t[-1]), not (t[1:] <= t[:-1]).any()) for it, t in its}
 
     def part(self, start: int, stop: int) -> "Readings":
         """Return the readings from `start` up to, not including, `stop`."""

@@ -6,7 +6,7 @@ silent again within hours is intermittent: one silence, over once it has answere
 """
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
@@ -189,13 +189,15 @@ def heard_by(last_ms: int, at_ms: NDArray[np.int64], here: NDArray[np.intp] | No
     return int(times[before - 1]) if before else last_ms
 
 
-def refuse_disorder(
-    readings: Readings, places: Places, sources: Mapping[int, SourceState], clock_ms: int
-) -> None:
-    """Raise InputError where times run backwards."""
-    if readings.at_ms[0] < clock_ms or (readings.at_ms[1:] < readings.at_ms[:-1]).any():
-        raise InputError("readings must come in the order of their arrival, none before the last")
-    for source_id in places:
-        first_ms, rise = readings.first_times_ms[source_id]
-        if first_ms <= sources[source_id].time_ms or not rise:
-            raise InputError(f"the times of source {source_id} must rise from reading to reading")
+def refuse_disorder(days: Iterable[Readings], sources: Mapping[int, SourceState], clock_ms: int) -> None:
+    """Raise InputError where times run backwards in blocks (not empty) or from one to the next."""
+    newest_ms = dict[int, int]()
+    for day in days:
+        if day.at_ms[0] < clock_ms or (day.at_ms[1:] < day.at_ms[:-1]).any():
+            raise InputError("readings must come in the order of their arrival, none before the last")
+        clock_ms = int(day.at_ms[-1])
+        for source_id in day.places_of(sources):
+            first_ms, last_ms, rise = day.times_ms[source_id]
+            if first_ms <= newest_ms.get(source_id, sources[source_id].time_ms) or not rise:
+                raise InputError(f"the times of source {source_id} must rise from reading to reading")
+            newest_ms[source_id] = last_ms
