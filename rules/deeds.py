@@ -64,7 +64,7 @@ def cuts_nothing(action: Action) -> bool:
 def vessels_looked_at(actions: Iterable[Action]) -> set[str]:
     """Return the vessels whose newest values these actions look at."""
     bodies = (action.body for action in actions if action.kind in LOOKS_AT_VALUES)
-    return {str(it.get(key)).partition("/")[0] for it in bodies for key in ("vessel", "alarm")}
+    return {str(it.get(key)).strip().partition("/")[0] for it in bodies for key in ("vessel", "alarm")}
 
 
 @dataclass(slots=True)

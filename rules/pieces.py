@@ -57,7 +57,7 @@ def cuts_in(readings: Readings, plan: RackPlan, done_ms: int) -> list[Cut]:
 def _changed_by(action: Action, plan: RackPlan) -> frozenset[str]:
     """Return the vessels whose limits an action may move, or whose readings it may calibrate."""
     if action.kind == "calibrate":
-        return frozenset(it.vessel for it in plan.sources if it.probe == action.body.get("probe"))
+        return frozenset(it.vessel for it in plan.sources if it.probe == str(action.body.get("probe")))
     also = action.body.get("limits_too")
     named = {"move_stage": [action.body.get("vessel")], "culture": also if isinstance(also, list) else []}
     return frozenset(plan.vessels).intersection(map(str, named.get(action.kind, ())))
@@ -66,15 +66,18 @@ def _changed_by(action: Action, plan: RackPlan) -> frozenset[str]:
 def can_be_cut(cuts: Sequence[Cut], looked_at: set[str], plan: RackPlan) -> bool:
     """Return whether vessels can be cut by themselves: not where all look at one, as at the barometer.
 
-    Nor where a probe is in two vessels, or one is calibrated that people look at (`looked_at`): what they see
-    must not be doubted, of which only whole blocks tell.
+    Nor where a probe is in two vessels, or one that people look at (`looked_at`) is calibrated or follows to
+    a stage in which it may be doubted by other settings: what they see must not be, of which only whole
+    blocks tell.
     """
-    calibrated = (cut.vessels for cut in cuts if cut.action and cut.action.kind == "calibrate")
+    doubted_anew = (
+        cut.vessels for cut in cuts if plan.closer_quality or (cut.action and cut.action.kind == "calibrate")
+    )
     placed = {(it.probe, it.vessel) for it in plan.sources}
     by_all = len(placed) > len({probe for probe, _ in placed}) or any(
         RACK_WIDE in cut.vessels for cut in cuts
     )
-    return not cuts or not (by_all or looked_at.intersection(chain.from_iterable(calibrated)))
+    return not cuts or not (by_all or looked_at.intersection(chain.from_iterable(doubted_anew)))
 
 
 def one_by_one(readings: Readings, plan: RackPlan, rack: RackState) -> Iterator[Readings | Action | int]:

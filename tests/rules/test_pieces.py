@@ -10,6 +10,7 @@ import pytest
 
 from rules.common_water import CommonWater
 from rules.engine import Engine
+from rules.quantities import Quantity
 from rules.rack.stage_plan import StageStep
 from rules.readings import Action
 from tests.rules.test_engine_law import (
@@ -230,3 +231,42 @@ def test_a_planned_move_comes_before_what_somebody_does_at_that_moment(monkeypat
     acts = acted(readings, (place, 0, "move_stage", {"vessel": "kreisel-1", "stage": "ephyra"}))
     _, blocks = judged_together_and_apart(replace(ALONE, steps=steps), readings, acts, monkeypatch)
     assert blocks == 1
+
+
+def by_hand(vessel, value):
+    its = {"method": "bottle", "instrument": "bench meter", "vessel": vessel, "quantity": "temperature"}
+    return "hand_measurement", {**its, "value": value}
+
+
+def leapt(readings, tick, kelvin):
+    """A vessel's thermometer leaps and stays there."""
+    after = (readings.source == 1) & (readings.seq > readings.seq[at_tick(readings, tick)])
+    return replace(readings, value=readings.value + kelvin * after)
+
+
+def test_a_stage_whose_probe_may_leap_less_is_doubted_by_what_that_stage_allows(monkeypatch):
+    """What is a leap follows from the stage that is moved in; a hand measurement bears it out."""
+    calmer = replace(ALONE.quality[Quantity.TEMPERATURE], max_jump=0.2)
+    plan = replace(ALONE, closer_quality={"polyp/k1-ct": {Quantity.TEMPERATURE: calmer}})
+    readings = leapt(steady(100), 60, 0.6)
+    hand = by_hand("kreisel-1", 15.6)
+    acts = acted(readings, (at_tick(readings, 30), 0, *MOVED), (at_tick(readings, 62), 0, *hand))
+    said, blocks = judged_together_and_apart(plan, readings, acts, monkeypatch)
+    assert blocks > 1
+    assert [details["compared"] for name, details in said.notices if name.startswith("hand check")] == [[]]
+
+
+def test_a_vessel_is_looked_at_whose_name_has_spaces_around_it(monkeypatch):
+    readings = leapt(steady(100), 60, 4.0)
+    acts = acted(readings, (at_tick(readings, 62), 0, *by_hand(" kreisel-1 ", 19.0)))
+    said, _ = judged_together_and_apart(ALONE, readings, acts, monkeypatch)
+    assert not said.refused
+
+
+def test_a_probe_is_calibrated_whose_name_is_given_as_a_number(monkeypatch):
+    sources = (replace(it, probe="5") if it.probe == "k1-ct" else it for it in ALONE.sources)
+    plan, readings = replace(ALONE, sources=tuple(sources)), steady(80)
+    acts = acted(readings, (at_tick(readings, 40), 0, CHECKED[0], {**CHECKED[1], "probe": 5}))
+    said, blocks = judged_together_and_apart(plan, readings, acts, monkeypatch)
+    assert blocks == 1
+    assert not said.refused
