@@ -52,8 +52,8 @@ class Trace:
         if not self.start_ms <= engine.clock_ms:
             return
         new = (self._upto_ms < self._looks) & (self._looks <= engine.clock_ms)
-        moved = (its.now.since_ms for its in outcome.moved)
-        moments = [*sorted([*self._looks[new].tolist(), *moved]), engine.clock_ms]
+        moments = [*self._looks[new].tolist(), *(its.now.since_ms for its in outcome.moved), engine.clock_ms]
+        moments = sorted(it for it in moments if self.start_ms <= it <= self.stop_ms)
         self._upto_ms = engine.clock_ms
         for now in engine.channels():
             vessel, quantity = now.channel.vessel, now.channel.quantity

@@ -31,6 +31,7 @@ from daemon.tune.incidents import ACCEPTED, Mark, beside, write_marks
 from rules.alarms.episodes import episodes_of
 from rules.engine import Engine
 from rules.quality.flags import Flag
+from rules.quantities import Quantity
 from rules.rack.plan import RackPlan
 from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Action, ChannelFlags, Outcome
@@ -41,6 +42,7 @@ from tests.rigs.nights.known_nights import SETTINGS, known_nights
 from tests.rigs.nights.recorded_nights import live, simulated, write_settings
 from tests.rigs.parts.browser import chromium
 from tests.rigs.parts.simulator_process import wait_for
+from tests.rules.test_pieces import ALONE, acted, at_tick, steady
 
 pytestmark = pytest.mark.timeout(600)
 """Whole nights take minutes on a machine that is slow or busy."""
@@ -511,6 +513,23 @@ def test_bands_are_stepped_as_they_were():
     assert list(limit_steps(bands, "advisory", "high", 100)) == [(0, 50, 18), (70, 100, 20)]
     assert list(limit_steps(bands, "advisory", "low", 100)) == [(0, 50, 12)]
     assert list(limit_steps([], "advisory", "low", 100)) == []
+
+
+def test_bands_stand_within_the_time_that_is_drawn():
+    """A day comes at once, with moves before, in and after the hours that somebody asked to see."""
+    readings = steady(100)
+    polyp, ephyra = ({"vessel": "kreisel-1", "stage": stage} for stage in ("polyp", "ephyra"))
+    moves = [(10, polyp), (40, ephyra), (80, polyp)]
+    acts = acted(readings, *((at_tick(readings, tick), 0, "move_stage", body) for tick, body in moves))
+    engine, (start, moved, stop) = (
+        Engine(ALONE, int(readings.at_ms[0])),
+        (int(readings.at_ms[at_tick(readings, tick)]) for tick in (30, 40, 60)),
+    )
+    trace = Trace(start, stop)
+    trace.observe(engine, engine.feed(replace(readings, acts=tuple(acts))))
+    bands = trace.channels["kreisel-1/temperature"].bands
+    critical = [ALONE.tolerances[stage][Quantity.TEMPERATURE].critical for stage in ("polyp", "ephyra")]
+    assert [(at_ms, its.critical) for at_ms, its in bands] == list(zip([start, moved], critical, strict=True))
 
 
 def test_alarms_that_overlap_stand_in_rows_of_their_own():
