@@ -75,8 +75,9 @@ class ProbeCare:
     people measure with, by name and what they show.
 
     `since_ms` is when a probe was first known, and `told` holds those that were said to be overdue.
-    Nothing is said before `floor_ms`, when the plan came into force. `check_due_ms` says by vessel when a
-    measurement by hand is due, `before` what holds again where a newest calibration is taken back.
+    Nothing is said before `floor_ms`: what a plan, or a calibration that is taken back, makes overdue is
+    said after it. `check_due_ms` says by vessel when a measurement by hand is due, `before` what holds again
+    where a newest calibration is taken back.
     """
 
     newest: dict[str, Calibration] = field(default_factory=dict)
@@ -93,7 +94,6 @@ class ProbeCare:
     def arrange(self, sources: Iterable[Source], at_ms: int) -> None:
         """Work out what is due under the probes of a plan that comes into force."""
         self.due_ms.clear()
-        self.floor_ms = at_ms + 1
         known, self.check_due_ms = self.check_due_ms, {}
         for source in sources:
             if source.vessel != RACK_WIDE:
@@ -103,7 +103,7 @@ class ProbeCare:
             self._plan_next(source, at_ms)
 
     def _plan_next(self, source: Source, at_ms: int) -> None:
-        key = _key(source)
+        key, self.floor_ms = _key(source), at_ms + 1
         newest = self.newest.get(key)
         base_ms = self.since_ms[key] if newest is None else newest.at_ms
         wear = self.wears.get(key, NO_WEAR)

@@ -373,6 +373,23 @@ def test_where_the_first_calibration_is_taken_back_there_is_none():
     assert value_of(engine, "kreisel-1/temperature") == 15.0
 
 
+def test_what_was_due_before_a_calibration_is_taken_back_is_said_then_and_turns_no_time_back():
+    """Seen: a planned move of before was made once more, over what somebody had moved in since."""
+    steps = {"kreisel-1": (StageStep(START_MS + 12 * DAY_MS, "polyp"),)}
+    engine, of_cell = Engine(replace(with_due(10), steps=steps), START_MS), {"quantity": "conductivity"}
+    deeds = [
+        (9, "calibrate", {**TEMPERATURE_POINT, **of_cell, "points": [{"read": 49.0, "true": 50.0}]}),
+        (13, "move_stage", {"vessel": "kreisel-1", "stage": "ephyra"}),
+        (14, "calibrate", {"probe": "k1-ct", "withdrawn": True, **of_cell}),
+    ]
+    for day, kind, body in deeds:
+        engine.advance(START_MS + day * DAY_MS)
+        assert not do(engine, kind, body).refusal
+    (said,) = of_calibrations(engine.advance(START_MS + 15 * DAY_MS))
+    assert said.at_ms == START_MS + 14 * DAY_MS + 1
+    assert engine.stages()["kreisel-1"].stage == "ephyra"
+
+
 @pytest.mark.parametrize(("minutes", "compared"), [(14, 1), (16, 0)])
 def test_a_value_that_is_too_old_is_not_compared(minutes, compared):
     engine = Engine(PLAN, START_MS)
