@@ -27,10 +27,15 @@ class StagesOverTime:
     def note(
         self, plan: RackPlan, stages: Mapping[str, StageNow], clock_ms: int, moved: Iterable[Moved] = ()
     ) -> None:
-        """Take in the stages as they stand at `clock_ms`, and those that have begun since the last time."""
+        """Take in the stages as they stand at `clock_ms`, and those that have begun since the last time.
+
+        They began under the plan of that time: `plan` may have come into force after them.
+        """
         for vessel, before, now in moved:
-            self._note(vessel, plan, before, before.since_ms)
-            self._known[vessel].append((now.since_ms, plan, now))
+            known = self._known[vessel]
+            then = known[-1][1] if known else plan
+            self._note(vessel, then, before, before.since_ms)
+            known.append((now.since_ms, then, now))
         for vessel, now in stages.items():
             self._note(vessel, plan, now, clock_ms)
 

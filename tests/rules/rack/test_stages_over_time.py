@@ -1,6 +1,7 @@
 """What was tolerated at a moment that is past, beside what the engine said when that moment was now."""
 
 import math
+from dataclasses import replace
 
 import hypothesis.strategies as st
 import numpy as np
@@ -95,3 +96,15 @@ def test_before_anything_was_noted_nothing_is_known():
     assert known.bands("k1", T, np.array([5]))[1].tolist() == [0]
     known.note(plan_of([]), Engine(plan_of([]), 0).stages(), 10)
     assert known.limits("k2", T, 5) is None
+
+
+def test_a_planned_move_before_other_settings_was_made_under_the_limits_of_its_time():
+    """Nothing was read between the two, as while the watch stood still: both come with the settings."""
+    plan, known = plan_of([StageStep(10, "strobila")]), StagesOverTime()
+    wider = {stage: {T: Tolerance(critical=Band(0, 40))} for stage in STAGES}
+    engine = Engine(plan, 0)
+    known.note(engine.plan, engine.stages(), 5, engine.advance(5).moved)
+    done = engine.configure(replace(plan, tolerances=wider), 20)
+    known.note(engine.plan, engine.stages(), 20, done.moved)
+    then = [TOLERANCES["polyp"][T], TOLERANCES["strobila"][T], wider["strobila"][T]]
+    assert [known.limits("k1", T, at_ms) for at_ms in (7, 12, 25)] == then
