@@ -86,13 +86,14 @@ class Judging:
 
     def _take(self, readings: Readings) -> Iterator[Columns]:
         self._engine, outcome = fold(self._engine, readings)
-        found: list[ChannelFlags | None] = [None] * len(outcome.flags)
+        found: dict[tuple[str, int], ChannelFlags] = {}
         if self._corrections:
             self._corrected, again = fold(self._corrected, correct(readings, self._corrections, {}))
-            found = [*again.flags]
+            found = {(its.channel, int(its.seq[0])): its for its in again.flags}  # in an order of its own
         late = {(amended.channel, amended.seq): amended for amended in outcome.amendments}
         stages = self._engine.stages()
-        for flags, corrected in zip(outcome.flags, found, strict=True):
+        for flags in outcome.flags:
+            corrected = found[flags.channel, int(flags.seq[0])] if self._corrections else None
             if flags.channel in self._held:
                 yield self._held.pop(flags.channel).amended(late)
             channel = self._channels[flags.channel]

@@ -5,21 +5,28 @@ a value derived from what another probe gives, a correction between two calibrat
 """
 
 from contextlib import closing
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from daemon.journal.fold import fold
+from daemon.journal.dating import Dating
+from daemon.journal.fold import configuring, fold
 from daemon.journal.journal import Journal
 from daemon.record import from_journal
 from daemon.record.from_journal import JournalTables, Part
+from daemon.record.judged import Judging
 from daemon.record.tables import BANDS, TESTS
 from daemon.sources.drift_correction import calibrations_at, drift_corrected
 from daemon.sources.journal import journal_recording
+from rules.care.drift import Correction
 from rules.quality.flags import unpack
 from rules.rack.channels import channels_of
+from rules.rack.stage_plan import StageStep
 from rules.readings import Readings
 from tests.rigs.eventful_rack import CLOCK_WAS_OFF_MS, eventful
+from tests.rules.test_engine_law import CALM
+from tests.rules.test_pieces import at_tick, steady
 
 pytestmark = [pytest.mark.usefixtures("quiet_logs"), pytest.mark.timeout(600)]
 
@@ -145,3 +152,21 @@ def test_a_clock_that_was_a_guess_is_marked(rack, tmp_path):
         parts = [part for name, part in tables.all() if name in ("reading", "judged", "event")]
     assert {row["clock_set"] for part in parts for row in part.to_pylist()} == {False}
     assert [note for note in tables.notes if "clock_set is false" in note]
+
+
+def test_what_is_corrected_stands_beside_its_own_reading_where_only_one_of_the_two_is_lost():
+    """As reported a thermometer runs out of its range, corrected it does not: of two vessels of a loop, one
+    of which moves to another stage, the two engines do not judge the same together."""
+    readings = steady(100)
+    hot = np.where(readings.source == 1, 49.2 + 0.0025 * np.arange(len(readings)), readings.value)
+    readings, ends = replace(readings, value=hot), readings.at_ms[[0, -1]].tolist()
+    moved_ms = int(readings.at_ms[at_tick(readings, 80)])
+    plan = replace(CALM, steps={"kreisel-2": (StageStep(moved_ms, "ephyra"),)})
+    judging = Judging({1: [Correction(*ends, zero=3.0)]}, Dating())
+    judging.of(configuring(plan, ends[0]))
+    rows = [*judging.of(readings), *judging.held_back()]
+    assert not judging.trouble
+    of_others = [its for its in rows if its["vessel"] == "kreisel-2" or its["quantity"] == "conductivity"]
+    assert len(of_others) >= 10
+    for its in of_others:
+        assert its["corrected"].tolist() == pytest.approx(its["value"].tolist(), abs=0.0, nan_ok=True)
