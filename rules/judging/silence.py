@@ -100,18 +100,11 @@ def silences(
     `longest_ms` is the longest time between two readings of each source that has any.
     A silence begins when time passes its limit: a reading at that very moment is still in time.
     """
-    now_ms = int(at_ms[-1])
     for source in sources:
-        state = states[source.id]
-        limit_ms = source.silent_after_ms
-        steady = not (state.silent or state.drops.recurs)
-        if steady and now_ms - state.at_ms <= _NEAR * limit_ms:
+        state, limit_ms = states[source.id], source.silent_after_ms
+        if _is_steady(source, state, at_ms, places, longest_ms):
             continue  # the most of all, for which nothing follows
         here = places.get(source.id, np.array([], dtype=np.intp))
-        if steady and here.size:
-            ends_ms = int(at_ms[here[0]]) - state.at_ms, now_ms - int(at_ms[here[-1]])
-            if max(*ends_ms, longest_ms[source.id]) <= _NEAR * limit_ms:
-                continue
         heard = np.concatenate([[state.at_ms], at_ms[here], at_ms[-1:]])
         waits_ms = heard[1:] - heard[:-1]
         too_long = waits_ms > limit_ms
@@ -134,6 +127,24 @@ def silences(
                 state.silent = False
                 state.drops.come_back(since_ms, back_ms)
         yield from _steady(source, state, heard[1:-1], here)
+
+
+def _is_steady(
+    source: Source,
+    state: SourceState,
+    at_ms: NDArray[np.int64],
+    places: Places,
+    longest_ms: Mapping[int, int],
+) -> bool:
+    """Return whether a source was heard all the time, and before."""
+    if state.silent or state.drops.recurs:
+        return False
+    wait_ms, near_ms = int(at_ms[-1]) - state.at_ms, _NEAR * source.silent_after_ms
+    here = places.get(source.id)
+    if wait_ms <= near_ms or here is None or not here.size:
+        return wait_ms <= near_ms
+    ends_ms = int(at_ms[here[0]]) - state.at_ms, int(at_ms[-1] - at_ms[here[-1]])
+    return max(*ends_ms, longest_ms[source.id]) <= near_ms
 
 
 def _steady(

@@ -11,7 +11,7 @@ from daemon.sources.recording import in_blocks, in_order
 from rules.common_water import CommonWater
 from rules.engine import Engine
 from rules.judging.water import Water
-from rules.quality.settings import Range
+from rules.quality.settings import DEFAULT_QUALITY, Range, Repeats
 from rules.quantities import Quantity
 from rules.rack.stage_plan import StageStep
 from rules.rack.tolerance import Band, Tolerance
@@ -216,3 +216,18 @@ def test_engines_that_come_to_be_judged_by_the_same_say_what_each_says_alone(blo
         for together, alone in engines:
             assert_same_state(together, alone)
         common.forget()
+
+
+def test_what_came_and_went_within_a_block_is_told_by_each():
+    """A thermometer that repeats itself for half an hour: nothing stands after the block, nor did before."""
+    celsius = DEFAULT_QUALITY[Quantity.TEMPERATURE]
+    flat = replace(celsius, flat_line_suspect=Repeats(5, 120_000), flat_line_fail=None)
+    plan = replace(CALM, quality={**DEFAULT_QUALITY, Quantity.TEMPERATURE: flat})
+    rows = []
+    for tick in range(240):
+        creep = 0.0 if 60 <= tick < 120 else 0.01 * (tick % 5 - 2)
+        rows += [(1, 30_000, 15.0 + creep), (2, 0, 40.0 + 0.01 * (tick % 7)), (3, 0, 8.2 + 0.01 * (tick % 3))]
+    readings = readings_of(rows)
+    said = fed(Engine(plan, START_MS), [readings], int(readings.at_ms[-1]) + 1)
+    assert [it["trigger"] for it in said.events if it["condition"] == "probe_fault"] == ["raised", "latched"]
+    assert_each_says_what_it_says_alone([plan, plan, *by_other_limits(plan)], [readings])
