@@ -140,7 +140,7 @@ class Record:
     """Everything that an engine said, in a form that can be compared."""
 
     def __init__(self):
-        self.events, self.flags, self.notices, self.refused = [], {}, [], []
+        self.events, self.flags, self.notices, self.refused, self.moved = [], {}, [], [], []
 
     def add(self, outcome):
         self.events += [to_plain(event) for event in outcome.events]
@@ -151,9 +151,10 @@ class Record:
         for late in outcome.amendments:
             self.flags[late.channel, late.seq] = (late.summary, late.tests)
         self.refused += [*outcome.refused, *filter(None, [outcome.refusal])]
+        self.moved += map(str, outcome.moved)
 
     def as_text(self):
-        return json.dumps([self.events, self.notices, self.refused, sorted(self.flags.items())])
+        return json.dumps([self.events, self.notices, self.refused, self.moved, sorted(self.flags.items())])
 
 
 def through_json(engine):

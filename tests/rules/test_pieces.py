@@ -54,7 +54,7 @@ def changes(draw, readings, count):
         ]
         points = [{"read": 15.0, "true": 15.0 + float(draw.normal(0, 0.05))}]
         made = {"probe": probe, "quantity": quantity, "standard": "invented lot", "points": points}
-        batch = {"what": "stage", "cohort": "e1", "stage": stage, "share": 1.0, "limits_too": [vessel]}
+        batch = {"what": "stage", "cohort": "e1", "stage": stage, "limits_too": [vessel]}
         kind, body = [
             ("move_stage", move),
             ("move_stage", move),
@@ -145,6 +145,15 @@ def steady(ticks, without=lambda source, tick: False):
 
 def at_tick(readings, tick):
     return int((readings.source == 1).nonzero()[0][tick])
+
+
+def test_a_batch_moves_the_limits_that_go_along(monkeypatch):
+    readings = steady(40)
+    batch = {"what": "stage", "cohort": "e1", "stage": "polyp", "limits_too": ["kreisel-1"]}
+    acts = acted(readings, (at_tick(readings, 20), 0, "culture", batch))
+    said, blocks = judged_together_and_apart(ALONE, readings, acts, monkeypatch)
+    assert blocks == 1
+    assert len(said.moved) == 1
 
 
 def test_a_vessel_that_looked_at_what_is_cut_is_cut_too(monkeypatch):
