@@ -113,10 +113,11 @@ class Pieces:
         self._unmoved: dict[int, list[tuple[int, int]]] = {}
         self._fallen: list[Silence] = []
         self._gaps: list[DropOuts] = []
+        self._states: Mapping[int, SourceState] = {}
 
     def listen(self, states: Mapping[int, SourceState]) -> None:
         """Find what falls silent, is heard again or lacks answers; carry `states` on (they are changed)."""
-        its = self._plan.sources, states
+        its, self._states = (self._plan.sources, states), states
         read, places = self.readings, self.places
         self._fallen = [*silences(*its, read.at_ms, places, read.longest_waits_ms)]
         self._gaps = [*drop_outs(*its, read.time_ms, places, read.longest_gaps_ms)]
@@ -192,6 +193,8 @@ class Pieces:
         self.judged = {name: its for name, its in self.judged.items() if name not in gone} | water.judged
         self._seen |= block.seen
         self._unmoved |= block.unmoved
+        for source_id, here in water.places.items():  # what the next piece of it goes on from
+            self._states[source_id].time_ms = int(self.readings.time_ms[here[-1]])
 
     def worse(self, alarms: Iterable[Alarm], start: int) -> Iterator[Due]:
         """Go through what brings alarms back from the shelf from a place on; of what is judged by now."""

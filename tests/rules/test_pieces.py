@@ -216,6 +216,17 @@ def test_the_count_of_a_probes_answers_goes_on_over_a_cut(stops, monkeypatch):
     assert any("stuck" in str(event) for event in said.events) is (stops < 100)
 
 
+def test_a_cell_that_was_dry_before_a_cut_is_dry_still_after_it(monkeypatch):
+    """It is read seldom: only its newest reading before the cut tells that no new spell begins."""
+    rows = [
+        (it, 600_000 if it == 1 else 0, 0.01 if it == 2 else value + 0.01 * (tick % 7))
+        for tick in range(20)
+        for it, value in OF_K1.items()
+    ]
+    readings = readings_of(rows)
+    judged_together_and_apart(ALONE, readings, acted(readings, (30, 0, *CHECKED)), monkeypatch)
+
+
 def test_what_all_look_at_or_people_do_cuts_everything(monkeypatch):
     readings, room = steady(40), {**CHECKED[1], "probe": "room", "quantity": "air_pressure"}
     weather = replace(readings, source=np.where(readings.source == 6, 4, readings.source))
