@@ -193,7 +193,7 @@ class Pieces:
         self.judged = {name: its for name, its in self.judged.items() if name not in gone} | water.judged
         self._seen |= block.seen
         self._unmoved |= block.unmoved
-        for source_id, here in water.places.items():  # what the next piece of it goes on from
+        for source_id, here in water.places.items() if self._cuts else ():  # what the next piece goes on from
             self._states[source_id].time_ms = int(self.readings.time_ms[here[-1]])
 
     def worse(self, alarms: Iterable[Alarm], start: int) -> Iterator[Due]:

@@ -169,7 +169,7 @@ class Block:
             state = self._channels[channel.name]
             was_calm, bounds = state.is_calm, self._bounds(channel, self._water.shown[channel.name].series)
             verdict = self._judge(channel, bounds)
-            if verdict.edges or not (was_calm and state.is_calm):
+            if not (was_calm and state.is_calm):
                 self._stirred.add(channel.vessel)
             self._note(channel, verdict)
             if channel.name in self._watch_list.redundant:

@@ -219,15 +219,27 @@ def test_engines_that_come_to_be_judged_by_the_same_say_what_each_says_alone(blo
 
 
 def test_what_came_and_went_within_a_block_is_told_by_each():
-    """A thermometer that repeats itself for half an hour: nothing stands after the block, nor did before."""
+    """A thermometer that repeats itself for minutes: nothing stands after the block, nor did before."""
     celsius = DEFAULT_QUALITY[Quantity.TEMPERATURE]
     flat = replace(celsius, flat_line_suspect=Repeats(5, 120_000), flat_line_fail=None)
     plan = replace(CALM, quality={**DEFAULT_QUALITY, Quantity.TEMPERATURE: flat})
     rows = []
     for tick in range(240):
-        creep = 0.0 if 60 <= tick < 120 else 0.01 * (tick % 5 - 2)
+        creep = 0.0 if 60 <= tick < 76 else 0.01 * (tick % 5 - 2)
         rows += [(1, 30_000, 15.0 + creep), (2, 0, 40.0 + 0.01 * (tick % 7)), (3, 0, 8.2 + 0.01 * (tick % 3))]
     readings = readings_of(rows)
     said = fed(Engine(plan, START_MS), [readings], int(readings.at_ms[-1]) + 1)
     assert [it["trigger"] for it in said.events if it["condition"] == "probe_fault"] == ["raised", "latched"]
     assert_each_says_what_it_says_alone([plan, plan, *by_other_limits(plan)], [readings])
+
+
+def test_two_probes_that_begin_to_disagree_do_so_for_each():
+    rows = [
+        (it, 30_000 if it == 5 else 0, value + 0.01 * (tick % 7) + 0.02 * max(tick - 60, 0) * (it == 6))
+        for tick in range(240)
+        for it, value in {5: 15.5, 6: 15.5, 7: 50.0}.items()
+    ]
+    readings = readings_of(rows)
+    said = fed(Engine(CALM, START_MS), [readings], int(readings.at_ms[-1]) + 1)
+    assert any(it["condition"] == "disagreement" and it["trigger"] == "raised" for it in said.events)
+    assert_each_says_what_it_says_alone([CALM, CALM, *by_other_limits(CALM)], [readings])
