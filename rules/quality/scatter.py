@@ -41,9 +41,10 @@ TIMES_USUAL: Final = 6.0
 _WATERS: Final = 0.5
 _WATERS_K: Final = 0.5
 _TURNS_MS: Final = 100_000
+_WATERS_K_PER_HOUR: Final = 20.0
 """It is the water that bends where the difference of cell and thermometer bends by at most that part of it
-and so many kelvin, and not sooner than water turns and turns back. A probe is not erratic where more than
-half of what bends is the water (project judgement)."""
+and so many kelvin, and not sooner than water turns and turns back, nor faster than a water change at worst. A
+probe is not erratic where more than half of what bends is the water (project judgement)."""
 
 _MEDIAN_BEND: Final = 1.65
 """Median size of a second difference of normal noise, in standard deviations: 0.6745 times the root of 6."""
@@ -173,7 +174,8 @@ def _settle(
     kelvin, turn_ms = pair.of_own(own[here]), when[here[:, -1]] - when[here[:, 0]]
     bends, apart = (np.abs(np.diff(it, 2))[:, 0] for it in (kelvin, kelvin - other[there]))
     shown = (np.abs(of_ms[there] - when[here]) <= turn_ms[:, None] / 4).all(axis=1) & (turn_ms >= _TURNS_MS)
-    kinds[2, at] = shown & (apart <= np.minimum(_WATERS * bends, _WATERS_K))
+    slow = (np.abs(np.diff(kelvin)) <= _WATERS_K_PER_HOUR * np.diff(when[here]) / HOUR_MS).all(axis=1)
+    kinds[2, at] = shown & slow & (apart <= np.minimum(_WATERS * bends, _WATERS_K))
 
 
 def _often(kinds: Bools, new: int, size: int) -> Bools:

@@ -87,9 +87,10 @@ def test_an_erratic_probe_is_told_as_soon_as_by_itself(every_s, first, noise):
     assert all(abs(together[its] - alone[its]) <= 500 for its in alone), "by its own reading of the same poll"
 
 
-def test_what_turns_sooner_than_water_is_told_although_both_do():
-    """A common cause in both lines: no vessel's water warms and cools by a kelvin within a minute."""
-    at_ms, value = water(30, 0.0, 12)
-    by = np.where(at_ms < ONSET, 0.0, np.resize([0.5, -0.5], at_ms.size))
+@pytest.mark.parametrize(("every_s", "size"), [(30, 0.5), (60, 0.5), (120, 0.7), (300, 0.95)])
+def test_what_turns_sooner_than_water_is_told_although_both_do(every_s, size):
+    """A common cause in both lines: no vessel's water warms and cools by kelvins within minutes."""
+    at_ms, value = water(every_s, 0.0, 12)
+    by = np.where(at_ms < ONSET, 0.0, np.resize([size, -size], at_ms.size))
     both = {T: value[T] + by, C: np.round(gsw.C_from_SP(32.0, value[T] + by, 0.0), 2)}
-    assert "temperature" in erratic_from(30, at_ms, both)
+    assert erratic_from(every_s, at_ms, both)["temperature"] <= ONSET + 30 * every_s * 1000

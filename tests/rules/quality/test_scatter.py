@@ -30,7 +30,11 @@ def are_waters(place, time_ms, kelvin, other, other_ms):
         apart.append(kelvin[own] - other[nearest])
     whole = abs(kelvin[place] - 2 * kelvin[place - 1] + kelvin[place - 2])
     own = abs(apart[2] - 2 * apart[1] + apart[0])
-    return long_ms >= 100_000 and own <= whole / 2 and own <= 0.5
+    slow = all(
+        abs(kelvin[it] - kelvin[it - 1]) <= 20.0 * (time_ms[it] - time_ms[it - 1]) / HOUR
+        for it in (place - 1, place)
+    )
+    return slow and long_ms >= 100_000 and own <= whole / 2 and own <= 0.5
 
 
 def plainly(time_ms, value, bend, pair=None):
@@ -41,7 +45,7 @@ def plainly(time_ms, value, bend, pair=None):
     for a, b, c in zip(value, value[1:], value[2:], strict=False):
         turns.append(abs(c - 2 * b + a) if (c - b) * (b - a) < 0 else 0.0)
     for place in range(2, len(value) - 1):
-        waters.append(pair is not None and are_waters(place, time_ms, 2 * np.array(value), *pair))
+        waters.append(pair is not None and are_waters(place, time_ms, np.array(value) / 2, *pair))
     for place, now_ms in enumerate(time_ms):
         first = max(2, place - 19)
         newest, settled = turns[first : place + 1], waters[first:place]
@@ -58,14 +62,14 @@ def plainly(time_ms, value, bend, pair=None):
 
 
 def beside(draw, time_ms, value):
-    """A pair that shows twice as much in kelvin: in step but for some eighths, or still, or of its own.
+    """A pair that shows half as much in kelvin: in step but for some eighths, or still, or of its own.
 
     Before or after each reading, near or far, not at each; nothing at first.
     """
-    other, parts = 2 * value, np.resize(draw.permutation(np.arange(24) % 4), value.size // 30 + 1).repeat(30)
+    other, parts = value / 2, np.resize(draw.permutation(np.arange(24) % 4), value.size // 30 + 1).repeat(30)
     still, own = parts[: value.size] == 2, parts[: value.size] == 3
     other = other + draw.integers(-1, 2, value.size) / 8
-    other = np.where(still, 30.0, np.where(own, 30.0 + draw.integers(-9, 10, value.size) / 8, other))
+    other = np.where(still, 7.5, np.where(own, 7.5 + draw.integers(-9, 10, value.size) / 8, other))
     off_ms = draw.choice([-40_000, -30_000, -2_000, 0, 1_000], value.size // 40 + 1).repeat(40)[: value.size]
     late = off_ms >= 0  # heard after one's own reading: the next one finds it
     shown, shown_ms = other.copy(), time_ms + off_ms
@@ -91,7 +95,7 @@ def test_blocks_are_judged_as_reading_by_reading(number, paired):
     shown = beside(draw, time_ms, value) if paired else None
     while start < value.size:
         part = slice(start, start + (1 if number % 4 < 2 else int(draw.integers(0, draw.choice([2, 3, 30])))))
-        pair = Pair(*(it[part] for it in shown), lambda own: 2 * own) if paired else None
+        pair = Pair(*(it[part] for it in shown), lambda own: own / 2) if paired else None
         told, past = erratic(time_ms[part], value[part], bend, past, pair)
         found += told.tolist()
         start = part.stop
