@@ -53,6 +53,10 @@ KNOWN_HOURS: Final = 6
 """After so many hours it is known how far apart a cell and a thermometer usually stand. Where both stand so
 again for an hour, within a quarter of the leap, the water moved while nobody saw it (project judgement)."""
 
+COMES_BACK_MS: Final = HOUR_MS // 2
+"""It takes a probe that comes back no longer from half of a leap: slower is a salinity that creeps to where a
+probe that lies stands as usual (project judgement)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Leap:
@@ -62,7 +66,8 @@ class Leap:
     `beside` is what the cell or thermometer next to it showed at each of the readings, in kelvin, and
     `beside_base` what at the base. A leap before `home_until_ms` is one off `home` still, what it leapt off
     before: nobody knows what is right of a probe that scatters. Of the last day's hours, how far both stood
-    `apart`, in kelvin; the `usual` of that when it leapt, and when both last stood otherwise (`strange_ms`).
+    `apart`, in kelvin; the `usual` of that when it leapt, when both last stood otherwise (`strange_ms`), and
+    when by more than half of the leap (`astray_ms`).
     """
 
     time_ms: tuple[int, ...] = ()
@@ -81,6 +86,7 @@ class Leap:
     apart: tuple[float, ...] = ()
     usual: float = np.nan
     strange_ms: int = -1
+    astray_ms: int = -1
 
     def taught(self, time_ms: Ints, apart: Floats) -> "Leap":
         """Return it with what undoubted readings tell of how far apart both stand."""
@@ -261,7 +267,8 @@ class _Doubt:
             base = (was.base + float(self._value[stop])) / 2
             self._now = replace(was, since_ms=-1, far_ms=-1, back_ms=back_ms if soon else -1, base=base)
             home_until_ms = back_ms + SETTLED_MS if near else -1
-            self._now = replace(self._now, home=was.base, home_until_ms=home_until_ms, strange_ms=-1)
+            self._now = replace(self._now, home=was.base, home_until_ms=home_until_ms)
+            self._now = replace(self._now, strange_ms=-1, astray_ms=-1)
             self._floor, position, self._untaught = stop, stop + 1, stop
 
     def _begin(self, position: int) -> int:
@@ -279,7 +286,7 @@ class _Doubt:
         self._now = replace(was, since_ms=now_ms, base=base, beside_base=beside, far_ms=now_ms)
         usual = median(was.apart) if len(was.apart) >= KNOWN_HOURS else np.nan
         self._now = replace(self._now, begun_ms=begun_ms, loose_until_ms=loose_ms)
-        self._now = replace(self._now, usual=usual, strange_ms=now_ms)
+        self._now = replace(self._now, usual=usual, strange_ms=now_ms, astray_ms=now_ms)
         self._note_loose(at)
         self._floor = at
         return at
@@ -294,13 +301,17 @@ class _Doubt:
         """Return where both have stood as far apart as they usually do for long."""
         if self._of_own is None or np.isnan(self._now.usual):
             return np.zeros(part.stop - part.start, dtype=np.bool_)
-        base, time_ms, own = self._now.base, self._time_ms[part], self._of_own(self._value[part])
+        time_ms, first = self._time_ms[part], max(self._floor, part.start - 1)
+        base, own = self._now.base, self._of_own(self._value[first : part.stop])
         at_base, jump = self._of_own(np.array((base, base + self._max_jump)))
         off = np.maximum(np.abs(own - at_base), jump - at_base)
-        near = np.abs(own - self._beside[part] - self._now.usual) <= off / 4
-        strange_ms = last(~near, time_ms, self._now.strange_ms)
-        self._now = replace(self._now, strange_ms=int(strange_ms[-1]))
-        found: Bools = time_ms - strange_ms >= SETTLED_MS
+        share = np.abs(own - self._beside[first : part.stop] - self._now.usual) / off
+        far, new = share > 1 / 2, slice(part.start - first, None)
+        far[1:] &= far[:-1]  # not a stray one
+        strange_ms = last(~(share[new] <= 1 / 4), time_ms, self._now.strange_ms)
+        astray_ms = last(far[new], time_ms, self._now.astray_ms)
+        self._now = replace(self._now, strange_ms=int(strange_ms[-1]), astray_ms=int(astray_ms[-1]))
+        found: Bools = (time_ms - strange_ms >= SETTLED_MS) & (strange_ms - astray_ms <= COMES_BACK_MS)
         return found
 
     def _next(self, position: int) -> tuple[int, float, float]:

@@ -35,12 +35,12 @@ since_h = AT / HOUR - FAULT_H
 """After the fault began."""
 
 
-def water(warms_k=0.0, over_h=4.0):
-    """What thermometer and cell read of water that warms from half an hour into the fault on."""
+def water(warms_k=0.0, over_h=4.0, salt_per_day=0.0):
+    """What thermometer and cell read of water that warms from half an hour into the fault on, or dries up."""
     draws = np.random.default_rng(LOT).normal(size=(2, AT.size))
     warm = 15.0 + 0.2 * np.sin(2 * np.pi * AT / (24 * HOUR))
     warm += warms_k * np.clip((since_h - 0.5) / over_h, 0.0, 1.0)
-    cell = gsw.C_from_SP(32.0, warm, 0.0)
+    cell = gsw.C_from_SP(32.0 + salt_per_day * np.maximum(since_h, 0.0) / 24, warm, 0.0)
     return {T: np.round(warm + 0.01 * draws[0], 2), C: np.round(cell + 0.01 * draws[1], 2)}
 
 
@@ -98,6 +98,16 @@ def test_one_that_thaws_and_lies_is_not_believed_because_time_goes_by(off, warms
     values[T][here] = values[T][here][0]
     values[T][since_h >= 5.0] += off
     assert "temperature" in unwatched(values, 17.5)
+
+
+@pytest.mark.parametrize(("off", "salt_per_day"), [(1.5, 2.0), (-1.5, -2.0), (2.0, 3.0)])
+def test_nor_because_the_salt_creeps_to_where_both_stand_as_usual(off, salt_per_day):
+    """Water that dries up conducts more: after hours the cell reads as if it were as warm as told."""
+    values = water(salt_per_day=salt_per_day)
+    values[T][since_h >= 0.0] += off
+    values[C][::300] += 2.0  # stray readings
+    for until_h in (1, 5, 9, 13, 17.5):
+        assert "temperature" in unwatched(values, until_h), until_h
 
 
 def test_nor_is_one_beside_a_cell_that_tells_nothing_meanwhile():

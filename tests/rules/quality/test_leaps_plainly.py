@@ -41,6 +41,7 @@ class Plainly:
     apart: list[tuple[int, float]] = field(default_factory=list)
     usual: float = math.nan
     strange_ms: int = 0
+    astray_ms: int = 0
     begun_ms: list[int] = field(default_factory=list)
     loose_until_ms: int = -1
 
@@ -92,7 +93,7 @@ class Plainly:
         third = len(self.begun_ms) == 2 and now_ms - self.begun_ms[0] <= 4 * HOUR
         self.loose_until_ms = now_ms + 4 * HOUR if third or self.loose_until_ms >= now_ms else -1
         self.begun_ms = [*self.begun_ms, now_ms][-2:]
-        self.since_ms = self.far_ms = self.strange_ms = now_ms
+        self.since_ms = self.far_ms = self.strange_ms = self.astray_ms = now_ms
         self.usual = median(apart for _, apart in self.apart) if len(self.apart) >= 6 else math.nan
         if now_ms >= self.home_until_ms:
             self.base, self.beside_base = base, beside_base
@@ -112,9 +113,11 @@ class Plainly:
         off, age_ms = abs(value - self.base), time_ms - self.since_ms
         if off > JUMP / 4:
             self.far_ms = time_ms
-        if not self._stands_as_usual():
+        if not self._stands_as_usual(-1, 4):
             self.strange_ms = time_ms
-        if time_ms - self.strange_ms >= HOUR:
+        if self._is_astray():
+            self.astray_ms = time_ms
+        if time_ms - self.strange_ms >= HOUR and self.strange_ms - self.astray_ms <= HOUR / 2:
             return True
         young = age_ms < TEN_MINUTES
         if agreed or time_ms - self.far_ms >= HOUR or (young and off <= JUMP / 2):
@@ -124,10 +127,18 @@ class Plainly:
         near = JUMP * (min(0.5 + age_ms / (2 * TEN_MINUTES), 1.0) + 0.1 * (age_ms / HOUR))
         return off <= near and any(self._leapt_back(lag, off) for lag in range(1, 9))
 
-    def _stands_as_usual(self):
-        """Beside what it is measured with, within a quarter of the leap, and of the least one."""
-        _, value, beside = self.read[-1]
-        most = max(abs(2.0 * value - 2.0 * self.base), 2.0 * JUMP) / 4
+    def _is_astray(self):
+        """Further than half of the leap from there, and so the reading before, where there is one."""
+        if not self.beside or math.isnan(self.usual):
+            return False
+        places = [-1, -2] if len(self.read) - 2 >= self.floor else [-1]
+        known = all(math.isfinite(self.read[place][2]) for place in places)
+        return known and not any(self._stands_as_usual(place, 2) for place in places)
+
+    def _stands_as_usual(self, place, share):
+        """Beside what it is measured with, within a share of the leap, and of the least one."""
+        _, value, beside = self.read[place]
+        most = max(abs(2.0 * value - 2.0 * self.base), 2.0 * JUMP) / share
         return self.beside and abs(2.0 * value - beside - self.usual) <= most
 
     def _leapt_back(self, lag, off):
