@@ -636,6 +636,8 @@ def disk_journal_torn(folder):
             file.seek(4096 * 2)
             file.write(b"\x13" * 4096 * 3)
         rack.watch.start()
+        aside = rack.journal.parent.glob
+        rack.watch.wait_for(lambda: [*aside("north.sqlite*damaged*")], "the damaged journal set aside")
         rack.watch.wait_for(lambda: rack.journal.exists() and rack.readings() > 20, "readings")
         rack.mark()
         came = rack.shown(lambda view: any("damaged" in said.text for said in view.said), 30.0)
