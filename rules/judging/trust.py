@@ -185,9 +185,9 @@ class Trust:
         if other is None:
             return None, wet.time_ms
         value, time_ms = self._newest(other, wet.here)
-        kelvin, of_own = in_kelvin(value, other.quantity), partial(in_kelvin, quantity=channel.quantity)
-        kelvin[wet.time_ms - time_ms > other.source.silent_after_ms] = np.nan
-        return Beside(kelvin, of_own), time_ms
+        late = wet.time_ms - time_ms > other.source.silent_after_ms
+        kelvin = np.where(late, np.nan, in_kelvin(value, other.quantity))
+        return Beside(kelvin, partial(in_kelvin, quantity=channel.quantity)), time_ms
 
     def _newest(self, other: Channel, here: NDArray[np.intp]) -> tuple[Floats, NDArray[np.int64]]:
         """Return the newest reading in the water of a probe at places of the block, and of when it is."""
