@@ -6,7 +6,6 @@ are cut they are cut together, and what is not cut must not have looked at what 
 
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +39,9 @@ class Cut:
         return self.place, False, self.at_ms
 
 
+_BEGINNING = Cut(-1, 0, frozenset())
+
+
 def cuts_in(readings: Readings, plan: RackPlan, done_ms: int) -> list[Cut]:
     """Return where what people did, and planned moves after `done_ms`, cut a block; in the order of time."""
     steps: dict[int, set[str]] = {}
@@ -70,14 +72,14 @@ def can_be_cut(cuts: Sequence[Cut], looked_at: set[str], plan: RackPlan) -> bool
     a stage in which it may be doubted by other settings: what they see must not be, of which only whole
     blocks tell.
     """
-    doubted_anew = (
-        cut.vessels for cut in cuts if plan.closer_quality or (cut.action and cut.action.kind == "calibrate")
-    )
+    if not cuts:
+        return True
     placed = {(it.probe, it.vessel) for it in plan.sources}
-    by_all = len(placed) > len({probe for probe, _ in placed}) or any(
-        RACK_WIDE in cut.vessels for cut in cuts
-    )
-    return not cuts or not (by_all or looked_at.intersection(chain.from_iterable(doubted_anew)))
+    in_two = len(placed) > len({probe for probe, _ in placed})
+    if in_two or any(RACK_WIDE in cut.vessels for cut in cuts):
+        return False
+    doubted_anew = (it for it in cuts if plan.closer_quality or (it.action and it.action.kind == "calibrate"))
+    return not any(looked_at & cut.vessels for cut in doubted_anew)
 
 
 def one_by_one(readings: Readings, plan: RackPlan, rack: RackState) -> Iterator[Readings | Action | int]:
@@ -95,7 +97,7 @@ def one_by_one(readings: Readings, plan: RackPlan, rack: RackState) -> Iterator[
 
 
 class Pieces:
-    """A block and its cuts: `number` is that of the newest, -1 before the first, `vessels` are all cut.
+    """A block and its cuts: `number` is that of the newest, 0 before the first, `vessels` are all cut.
 
     `judged` is what may be used of the newest piece of each channel.
     """
@@ -106,8 +108,8 @@ class Pieces:
         self.readings, self.places = readings, readings.places_of(sources)
         self._watch_list, self._plan = watch_list, watch_list.plan
         self.vessels = frozenset(vessel for cut in cuts for vessel in cut.vessels)
-        self._cuts = [Cut(it.place, it.at_ms, self._together(it.vessels), it.action) for it in cuts]
-        self.number = -1
+        found = (Cut(it.place, it.at_ms, self._together(it.vessels), it.action) for it in cuts)
+        self._cuts, self.number = [_BEGINNING, *found], 0
         self.judged: dict[str, Series] = {}
         self._seen: dict[str, NDArray[np.intp]] = {}
         self._unmoved: dict[int, list[tuple[int, int]]] = {}
@@ -126,9 +128,8 @@ class Pieces:
         """Return what of that comes between the newest cut and the next."""
         due = due_silences(self._fallen, self._watch_list)
         due += due_drop_outs(self._gaps, self.readings.at_ms, self._watch_list)
-        begins = self._cuts[self.number].order if self.number >= 0 else (-1, False, 0)
         ends = self._next.order if self._next else (len(self.readings), True, 0)
-        return [it for it in due if begins <= it.order[:3] < ends]
+        return [it for it in due if self._newest.order <= it.order[:3] < ends]
 
     def _together(self, vessels: frozenset[str]) -> frozenset[str]:
         """Return with vessels all those cut that they may look at, or these at them, and so on."""
@@ -140,7 +141,7 @@ class Pieces:
     @property
     def may_fail(self) -> bool:
         """Return whether what is judged now may have to be judged otherwise: the first piece of several."""
-        return bool(self._cuts) and self.number < 0
+        return bool(self.vessels) and not self.number
 
     @property
     def newest(self) -> tuple[object, ...]:
@@ -148,9 +149,13 @@ class Pieces:
         return self.number, *((cut.place, cut.vessels) for cut in self._cuts)
 
     @property
+    def _newest(self) -> Cut:
+        return self._cuts[self.number]
+
+    @property
     def group(self) -> frozenset[str]:
         """Return the vessels that are judged now; at the beginning none stands for all."""
-        return self._cuts[self.number].vessels if self.number >= 0 else frozenset()
+        return self._newest.vessels
 
     def is_cut_by(self, action: Action | None, at_ms: int) -> bool:
         """Return whether what has just happened is the next cut, and go on to what follows it."""
@@ -166,9 +171,8 @@ class Pieces:
 
     def to_judge(self) -> Places:
         """Return the places of what is judged now: of each vessel up to its next cut."""
-        if not self._cuts:
+        if not self.vessels:
             return self.places
-        start = self._cuts[self.number].place if self.number >= 0 else 0
         stops: dict[str, int] = {}
         for cut in self._cuts[self.number + 1 :]:
             for vessel in cut.vessels:
@@ -176,7 +180,7 @@ class Pieces:
         group, found = self.group, {}
         for source_id, vessel in self._vessels():
             if source_id in self.places and (not group or vessel in group):
-                here = _between(self.places[source_id], start, stops.get(vessel))
+                here = _between(self.places[source_id], self._newest.place, stops.get(vessel))
                 if here.size:
                     found[source_id] = here
         return found
@@ -193,7 +197,9 @@ class Pieces:
         self.judged = {name: its for name, its in self.judged.items() if name not in gone} | water.judged
         self._seen |= block.seen
         self._unmoved |= block.unmoved
-        for source_id, here in water.places.items() if self._cuts else ():  # what the next piece goes on from
+        for source_id, here in (
+            water.places.items() if self.vessels else ()
+        ):  # what the next piece goes on from
             self._states[source_id].time_ms = int(self.readings.time_ms[here[-1]])
 
     def worse(self, alarms: Iterable[Alarm], start: int) -> Iterator[Due]:
@@ -207,10 +213,9 @@ class Pieces:
 
         Also where from the newest cut to the next channels are seen, and where sources are found unmoved.
         """
-        if not self._cuts:
+        if not self.vessels:
             return self.readings.at_ms, self.places, self._seen, self._unmoved
-        start = self._cuts[self.number].place if self.number >= 0 else 0
-        stop, at_ms = len(self.readings), self.readings.at_ms
+        start, stop, at_ms = self._newest.place, len(self.readings), self.readings.at_ms
         if cut := self._next:
             stop, at_ms = cut.place, np.append(at_ms[: cut.place], cut.at_ms)
         places = {source_id: _between(here, 0, stop) for source_id, here in self.places.items()}

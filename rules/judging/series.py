@@ -15,7 +15,6 @@ from rules.judging.trend import NO_TREND, Rise, Trend, TrendState
 from rules.quality.calm import Calm
 from rules.quality.flags import PASS, SUSPECT, Flag
 from rules.quality.history import History, Learned
-from rules.quality.hour_statistics import begins
 from rules.quality.leaps import Leap
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
@@ -24,7 +23,7 @@ from rules.quality.replayed import Played, Rests
 from rules.quality.scatter import Scatter
 from rules.quality.settings import HOUR_MS
 from rules.quality.state import QualityState
-from rules.quality.swift import Swift
+from rules.quality.swift import Swift, first_of_hours
 from rules.quantities import Quantity
 from rules.rack.limits import FAULT_KEY, Bounds
 
@@ -345,15 +344,10 @@ class AtRest(NamedTuple):
 
 def sample(measured: Series, past: Samples) -> tuple[NDArray[np.intp], Samples]:
     """Return which readings (places in `measured`) are the first good ones of their hours, and all kept."""
-    if past.hour and measured.time_ms[-1] // HOUR_MS <= past.hour[-1]:
-        return np.array([], dtype=np.intp), past
-    good = (~np.isnan(measured.value)).nonzero()[0]
-    if not good.size:
-        return good, past
-    hour, starts, _ = begins(measured.time_ms[good], HOUR_MS)
-    new = hour > (past.hour[-1] if past.hour else -1)
-    kept = good[starts[new]]
-    hours = (*past.hour, *hour[new].tolist())[-SAMPLES_KEPT:]
+    kept = first_of_hours(past.hour, measured.time_ms, measured.value)
+    if not kept.size:
+        return kept, past
+    hours = (*past.hour, *(measured.time_ms[kept] // HOUR_MS).tolist())[-SAMPLES_KEPT:]
     values = (*past.value, *measured.value[kept].tolist())[-SAMPLES_KEPT:]
     return kept, Samples(hours, values)
 

@@ -102,7 +102,7 @@ def silences(
     """
     for source in sources:
         state, limit_ms = states[source.id], source.silent_after_ms
-        if _is_steady(source, state, at_ms, places, longest_ms):
+        if _was_heard(source, state, at_ms, places, longest_ms):
             continue  # the most of all, for which nothing follows
         here = places.get(source.id, np.array([], dtype=np.intp))
         heard = np.concatenate([[state.at_ms], at_ms[here], at_ms[-1:]])
@@ -129,14 +129,14 @@ def silences(
         yield from _steady(source, state, heard[1:-1], here)
 
 
-def _is_steady(
+def _was_heard(
     source: Source,
     state: SourceState,
     at_ms: NDArray[np.int64],
     places: Places,
     longest_ms: Mapping[int, int],
 ) -> bool:
-    """Return whether a source was heard all the time, and before."""
+    """Return whether a source was heard all the time, before the block and in it."""
     if state.silent or state.drops.recurs:
         return False
     wait_ms, near_ms = int(at_ms[-1]) - state.at_ms, _NEAR * source.silent_after_ms

@@ -133,11 +133,14 @@ def _follow(
 
 def first_of_hours(hours: tuple[int, ...], time_ms: Ints, value: Floats) -> Ints:
     """Return the first finite values (shape n) of each hour that is none of the `hours` known."""
-    if not time_ms.size or int(time_ms[-1]) // HOUR_MS == (hours or (-1,))[-1]:
+    newest = hours[-1] if hours else -1
+    if not time_ms.size or int(time_ms[-1]) // HOUR_MS == newest:
         return _NONE
     there = np.isfinite(value).nonzero()[0]
-    hour = np.concatenate((hours[-1:] or (-1,), time_ms[there] // HOUR_MS))
-    return there[hour[1:] > hour[:-1]]
+    if not there.size:
+        return there
+    hour, starts, _ = begins(time_ms[there], HOUR_MS)
+    return there[starts[hour > newest]]
 
 
 def _usually(points: tuple[Ints, Floats, Floats], past: Swift, asked: bool) -> tuple[dict[str, Any], Floats]:
