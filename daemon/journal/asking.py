@@ -19,6 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from daemon.database import connect
 from daemon.errors import RequestError, UnansweredError, UsedIdError
 from daemon.tables.values import number as finite_number
 from daemon.tables.values import one_line
@@ -169,9 +170,7 @@ class RequestBox:
             if make:
                 self._make()
             address = f"{self.path.absolute().as_uri()}?mode=rw"
-            with closing(
-                sqlite3.connect(address, uri=True, isolation_level=None, timeout=self._wait_s)
-            ) as db:
+            with closing(connect(address, uri=True, isolation_level=None, timeout=self._wait_s)) as db:
                 db.text_factory = partial(str, encoding="utf-8", errors="replace")
                 db.execute("PRAGMA synchronous = FULL")
                 db.execute("BEGIN IMMEDIATE" if make else "BEGIN")

@@ -13,6 +13,7 @@ from typing import Any
 
 import structlog
 
+from daemon.database import connect
 from daemon.journal.asking import RequestBox
 from daemon.journal.history import UNUSABLE, History
 from daemon.journal.inputs import CONFIGURE, Inputs
@@ -111,7 +112,7 @@ def _insert(new: sqlite3.Connection, table: str, rows: list[tuple[Any, ...]]) ->
 
 
 def _opened(damaged: Path) -> "closing[sqlite3.Connection]":
-    return closing(sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True))
+    return closing(connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True))
 
 
 def _readable(old: sqlite3.Connection, table: str, which: str = "") -> list[tuple[Any, ...]]:

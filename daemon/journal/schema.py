@@ -8,6 +8,7 @@ import sqlite3
 from contextlib import ExitStack, closing
 from pathlib import Path
 
+from daemon.database import connect
 from daemon.errors import DamagedJournalError, JournalError
 from daemon.journal.asking import RequestBox
 from daemon.journal.history import History, entry_of
@@ -166,7 +167,7 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
         if path.exists():  # the bytes of a journal that we cannot read stay
             layout_of(path)
         with ExitStack() as unless_sound:
-            db = unless_sound.enter_context(closing(sqlite3.connect(path, isolation_level=None, timeout=10)))
+            db = unless_sound.enter_context(closing(connect(path, isolation_level=None, timeout=10)))
             db.executescript(
                 f"PRAGMA page_size = {PAGE_BYTES}; PRAGMA auto_vacuum = INCREMENTAL;"
                 "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
@@ -195,7 +196,7 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         _refuse_folder(path)
         with ExitStack() as unless_sound:
             address = f"{path.absolute().as_uri()}?mode=ro"
-            db = unless_sound.enter_context(closing(sqlite3.connect(address, uri=True, timeout=10)))
+            db = unless_sound.enter_context(closing(connect(address, uri=True, timeout=10)))
             db.text_factory = _text
             _refuse_other_version(db, path)
             unless_sound.pop_all()
@@ -215,13 +216,13 @@ def _refuse_folder(path: Path) -> None:
 def copy_as_it_is(path: Path, target: Path) -> None:
     """Copy a journal of whatever layout, also one that is being written to; sqlite3.Error as it comes."""
     address = f"{path.absolute().as_uri()}?mode=ro"
-    with closing(sqlite3.connect(address, uri=True)) as db, closing(sqlite3.connect(target)) as copy:
+    with closing(connect(address, uri=True)) as db, closing(sqlite3.connect(target)) as copy:
         db.backup(copy)
 
 
 def layout_of(path: Path) -> int:
     """Return the layout of a journal, writing nothing; JournalError where it is newer than ours."""
-    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as db:
+    with closing(connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as db:
         if (version := _version(db)) > SCHEMA_VERSION:
             _refuse_other_version(db, path)
     return version

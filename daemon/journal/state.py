@@ -220,6 +220,19 @@ class State:
         ).fetchone()
         return int(count), int(total)
 
+    def sealed(self, after_seq: int, upto_seq: int) -> list[tuple[int, int, int]]:
+        """Return first and last input and the checksum of the readings of each commit wholly in a range."""
+        return self._db.execute(
+            "SELECT first_seq, last_seq, readings FROM seal WHERE last_seq > ? AND last_seq <= ?"
+            " AND first_seq > ? AND readings <> 0 ORDER BY last_seq",  # 0: no reading in it
+            (after_seq, upto_seq, after_seq),
+        ).fetchall()
+
+    def sealed_upto(self) -> int | None:
+        """Return the newest input that is sealed; None where none is, as before there were seals."""
+        (upto,) = self._db.execute("SELECT max(last_seq) FROM seal").fetchone()
+        return None if upto is None else int(upto)
+
     def unseal_readings(self, upto_seq: int) -> None:
         """Drop what is sealed of readings up to a number, which are to go; actions and events stay sealed."""
         self._db.execute("DELETE FROM seal WHERE last_seq <= ? AND rest IS NULL", (upto_seq,))

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 import structlog
 
 from daemon.clock import AHEAD_MS, SteadyClock, ahead_of_people_ms
+from daemon.database import connect
 from daemon.journal.damage import set_aside
 from daemon.journal.schema import finding_of, is_damage
 from daemon.oncall.duty import duty_of
@@ -63,7 +64,7 @@ def _damage(path: Path) -> str:
         with path.open("rb") as file:
             if file.read(len(SQLITE)) not in (SQLITE, bytes(len(SQLITE))):
                 return ""
-        with closing(sqlite3.connect(path, timeout=LOCKED_AT_MOST_S)) as db:
+        with closing(connect(path, timeout=LOCKED_AT_MOST_S)) as db:
             if found := finding_of(db):
                 return found
             db.text_factory = bytes.decode  # what is no text is no error of SQLite's

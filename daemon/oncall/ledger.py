@@ -4,12 +4,12 @@ Read afterwards out of a rack's journal and the on-call process's file, those of
 """
 
 import re
-import sqlite3
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from daemon.database import connect
 from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
 from daemon.words import condition_word
@@ -83,5 +83,5 @@ def _calls_about_alarms(path: Path) -> list[tuple[str, str, int, int | None, int
 
     Raises sqlite3.Error where the file is none of ours.
     """
-    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+    with closing(connect(f"file:{path}?mode=ro", uri=True)) as db:
         return db.execute(_CALLS, (CallKind.ALARM,)).fetchall()

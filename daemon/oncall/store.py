@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.clock import AHEAD_MS, SYNCHRONISED_MARK, FollowingClock
+from daemon.database import connect
 from daemon.errors import OnCallError
 from daemon.tables.values import one_line
 from daemon.transaction import keep_log_ahead, transaction
@@ -142,7 +143,7 @@ class OnCallStore:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             with ExitStack() as unless_ready:
-                self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+                self._db = connect(path, isolation_level=None, timeout=10)
                 unless_ready.callback(self._db.close)
                 keep_log_ahead(self._db)
                 self._db.execute("PRAGMA synchronous = FULL")

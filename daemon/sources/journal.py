@@ -18,6 +18,7 @@ from daemon.errors import JournalError, SourceError
 from daemon.journal.inputs import CONFIGURE, READING_ROW
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import logbook_of
+from daemon.sources.as_written import as_written, look_at_span
 from daemon.sources.columns import Rows, clear, copied, copying, months_of
 from daemon.sources.recording import BLOCK, Inputs, Recording, in_order
 from daemon.workers import processes
@@ -50,20 +51,20 @@ def journal_recording(
         start_ms = journal.inputs.start_ms()
         end_ms, clock_off_ms = journal.state.clock_ms(), journal.state.dating().largest_ahead_ms
         entries = tuple(logbook_of(journal))
-    if span is None:
-        raise JournalError(f"journal {path}: no reading in it yet, so there is nothing to replay")
+        if span is None:
+            raise JournalError(f"journal {path}: no reading in it yet, so there is nothing to replay")
+        look_at_span(path, journal, *span)
     first, last = max(span[0], after + 1), min(span[1], upto)
-    few = last - first < ALONE_BELOW
+    few, acts = last - first < ALONE_BELOW, [seq for seq, _ in actions]
 
     def inputs() -> Inputs:
-        if not through_copies or few:
-            ranges = _blocks(first - 1, last, block)
-            loaded = (_rows(path, *it) for it in ranges) if few else _in_parallel(path, ranges, workers)
+        if through_copies and not few:
+            loaded = _through_copies(path, first, last, acts, workers, block)
         else:
-            loaded = _through_copies(path, first, last, workers, block)
+            loaded = _as_written(path, _blocks(first - 1, last, block), acts, 0 if few else workers)
         yield from in_order(map(_readings, loaded), actions)
 
-    readings = last - first + 1 - sum(first < seq < last for seq, _ in actions)
+    readings = last - first + 1 - sum(first < seq < last for seq in acts)
     return Recording(str(path), sources, readings, start_ms, end_ms, inputs, {}, clock_off_ms, entries)
 
 
@@ -85,13 +86,23 @@ def _blocks(after: int, upto: int, block: int) -> list[tuple[int, int]]:
     return list(pairwise([after, *range(after + block, upto, block), upto]))
 
 
-def _through_copies(path: Path, first: int, last: int, workers: int, block: int) -> Iterator[Rows]:
+def _as_written(path: Path, ranges: list[tuple[int, int]], acts: list[int], workers: int) -> Iterator[Rows]:
+    """Load ranges, here or in processes, and look whether they are what was written."""
+    loaded = _in_parallel(path, ranges, workers) if workers else (_rows(path, *it) for it in ranges)
+    with _reading(path) as journal:
+        named = ((*it, rows) for it, rows in zip(ranges, loaded, strict=True))
+        yield from as_written(path, journal, acts, named)
+
+
+def _through_copies(
+    path: Path, first: int, last: int, acts: list[int], workers: int, block: int
+) -> Iterator[Rows]:
     """Go through the copies of the months; load and copy those that have none that is right."""
     with _reading(path) as journal:
         months = [(month, copied(month)) for month in months_of(journal, path, first, last)]
     clear([month for month, _ in months])
     ranges = [_blocks(month.after, month.upto, block) if rows is None else [] for month, rows in months]
-    loaded = _in_parallel(path, list(chain.from_iterable(ranges)), workers) if any(ranges) else iter(())
+    loaded = _as_written(path, list(chain.from_iterable(ranges)), acts, workers) if any(ranges) else iter(())
     for (month, rows), its in zip(months, ranges, strict=True):
         if rows is None:
             yield from copying(month, islice(loaded, len(its)))
@@ -117,7 +128,10 @@ def _in_parallel(path: Path, ranges: list[tuple[int, int]], workers: int) -> Ite
 def _rows(path: Path, after: int, upto: int) -> Rows:
     """Load the readings with after < seq <= upto."""
     with _reading(path) as journal:
-        return np.fromiter(journal.inputs.rows(after, upto), dtype=READING_ROW)
+        try:
+            return np.fromiter(journal.inputs.rows(after, upto), dtype=READING_ROW)
+        except (TypeError, ValueError, OverflowError) as error:
+            raise sqlite3.DatabaseError(f"a number became something else ({error})") from error
 
 
 @contextmanager

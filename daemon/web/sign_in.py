@@ -15,6 +15,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from daemon.database import connect
 from daemon.errors import SignInError
 
 CODE_LASTS_MS = 600_000
@@ -116,7 +117,7 @@ class Devices:
             if os.geteuid() == 0:  # who asked for a code by sudo must not shut the page out
                 folder = self._path.parent.stat()
                 os.chown(self._path, folder.st_uid, folder.st_gid)
-            with closing(sqlite3.connect(self._path, isolation_level=None)) as db:
+            with closing(connect(self._path, isolation_level=None)) as db:
                 db.execute("BEGIN IMMEDIATE")
                 for table in _TABLES:
                     db.execute(table)

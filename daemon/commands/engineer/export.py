@@ -13,6 +13,7 @@ from daemon.commands.options import add_journal, journal_path, needing
 from daemon.errors import SourceError
 from daemon.export.logbook import write_logbook
 from daemon.journal.journal import Journal
+from daemon.sources.as_written import refuse_damaged
 from daemon.sources.journal import readable
 from daemon.tables.values import utc_ms
 from daemon.words import iso_time
@@ -77,6 +78,9 @@ def export(
         shown("export", span[1]) as show,
     ):
         tables = JournalTables(journal, Part(*between_ms, tuple(vessels or ())))
+        if wrong := journal.finding():
+            refuse_damaged(journal.path, wrong)
+            tables.notes.append(wrong)
         with _writer(part, target.suffix == ".nc", form, tables.about(), tables.runs_back) as write:
             for name, rows in tables.all():
                 write(name, rows)

@@ -5,8 +5,11 @@ from contextlib import closing
 
 import pytest
 
+from daemon.errors import BellwatchError
+from daemon.journal.asking import RequestBox
 from daemon.journal.fold import UNUSABLE_INPUT
 from daemon.journal.integrity import open_journal
+from daemon.sources.journal import journal_recording
 from tests.rigs.bench import START_MS, Bench, steady, swinging
 
 pytestmark = pytest.mark.usefixtures("quiet_logs")
@@ -69,4 +72,34 @@ def test_inputs_that_make_no_sense_are_told(tmp_path):
     assert notice is not None
     assert notice.details["inputs"] == 101, "the plan, and a hundred readings without one"
     assert path == bench.path
+    bench.power_cut()
+
+
+def damage_schema(path):
+    """Make the text no text by which SQLite knows a file's tables; its own message quotes it."""
+    content = path.read_bytes()
+    assert b"CREATE TABLE" in content
+    path.write_bytes(content.replace(b"CREATE TABLE", b"CREATE TABL\xff"))
+
+
+def test_a_journal_whose_schema_is_no_text_is_set_aside_and_told_to_who_replays_it(tmp_path):
+    path = damaged(tmp_path)
+    damage_schema(path)
+    with pytest.raises(BellwatchError, match="malformed database schema"):
+        journal_recording(path)
+    open_journal(path).close()
+    assert list(tmp_path.glob("*.damaged-*"))
+    bench = Bench(tmp_path, START_MS + 101_000)
+    bench.take(swinging(100, period=100, start_ms=START_MS + 102_000))
+    assert bench.journal.history.last_event_number() > 3
+    bench.power_cut()
+
+
+def test_a_request_box_whose_schema_is_no_text_is_set_aside(tmp_path):
+    bench = Bench(tmp_path)
+    box = RequestBox(bench.path)
+    box.ask("log", "ada", {"note": "invented"})
+    damage_schema(box.path)
+    bench.take(steady(3, 15))
+    assert list(tmp_path.glob("*.requests.unusable-*"))
     bench.power_cut()

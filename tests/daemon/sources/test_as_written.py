@@ -1,0 +1,146 @@
+"""A damaged journal gives the readings that were written, or says so; whatever part of it is damaged."""
+
+import random
+import sqlite3
+
+import numpy as np
+import pytest
+from structlog.testing import capture_logs
+
+from daemon.commands.engineer.export import export
+from daemon.errors import BellwatchError, SourceError
+from daemon.journal.journal import Journal
+from daemon.journal.schema import PAGE_BYTES
+from daemon.sources.journal import journal_recording
+from rules.readings import Action
+
+START_MS = 1_800_000_000_000
+COMMITS, AT_ONCE = 60, 31
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """A journal of 60 commits, with one note among its readings."""
+    path = tmp_path_factory.mktemp("whole") / "journal.sqlite"
+    journal = Journal(path, writable=True)
+    source = journal.inputs.source_id("k1-multi", "temperature", "k1")
+    for commit in range(COMMITS):
+        times = [START_MS + 10_000 * (commit * AT_ONCE + each) for each in range(AT_ONCE)]
+        with journal.transaction():
+            journal.inputs.append_readings((at_ms, source, at_ms, 14 + at_ms % 7 / 10) for at_ms in times)
+            if commit == COMMITS // 2:
+                journal.inputs.append_action(Action(times[-1], "log", "ada", {"note": "invented"}))
+    journal.close()
+    return path
+
+
+def rows_of(path):
+    blocks = [block for block in journal_recording(path, block=500).inputs() if hasattr(block, "seq")]
+    return np.concatenate([np.array([it.seq, it.at_ms, it.source, it.time_ms, it.value]) for it in blocks], 1)
+
+
+def copy_of(whole, tmp_path):
+    damaged = tmp_path / "journal.sqlite"
+    damaged.write_bytes(whole.read_bytes())
+    return damaged
+
+
+def pages_of_readings(path):
+    with sqlite3.connect(path) as db:
+        (root,) = db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'reading'").fetchone()
+    db.close()
+    content = path.read_bytes()
+    pages = [content[at : at + PAGE_BYTES] for at in range(0, len(content), PAGE_BYTES)]
+    found, waiting = [], [root]
+    while waiting:
+        number = waiting.pop()
+        found.append(number)
+        page = pages[number - 1]
+        if page[0] == 5:  # an interior page of a table, by SQLite's file format 1.6
+            count, right = int.from_bytes(page[3:5], "big"), int.from_bytes(page[8:12], "big")
+            cells = [int.from_bytes(page[12 + 2 * it : 14 + 2 * it], "big") for it in range(count)]
+            waiting += [right, *(int.from_bytes(page[cell : cell + 4], "big") for cell in cells)]
+    return found
+
+
+@pytest.mark.parametrize("part", ["head", "tail", "all", "a bit", "another bit"])
+def test_what_comes_of_a_damaged_page_is_what_was_written_or_it_is_said(whole, tmp_path, part):
+    written, pages = rows_of(whole), pages_of_readings(whole)
+    assert written.shape[1] == COMMITS * AT_ONCE
+    assert len(pages) > 60
+    dice, told = random.Random(f"20261129 {part}"), 0
+    for page in pages:
+        damaged = copy_of(whole, tmp_path)
+        content = bytearray(damaged.read_bytes())
+        start, end = (page - 1) * PAGE_BYTES, page * PAGE_BYTES
+        if part.endswith("bit"):
+            content[dice.randrange(start, end)] ^= 1 << dice.randrange(8)
+        else:
+            start += PAGE_BYTES // 2 if part == "tail" else 0
+            end -= PAGE_BYTES // 2 if part == "head" else 0
+            content[start:end] = dice.randbytes(end - start)
+        damaged.write_bytes(content)
+        with capture_logs() as logs:
+            try:
+                came = rows_of(damaged)
+            except BellwatchError:
+                told += 1
+                continue
+        said = any(it["event"] == "readings_not_as_written" for it in logs)
+        assert said or np.array_equal(came, written), f"page {page}"
+        told += said
+    assert told > len(pages) / 2
+
+
+@pytest.mark.parametrize("gone", ["seq <= 200", "seq BETWEEN 300 AND 340", "seq > 1700"])
+def test_a_recovered_journal_is_judged_as_it_is_and_what_is_missing_is_said(whole, tmp_path, gone):
+    path = copy_of(whole, tmp_path)
+    with sqlite3.connect(path) as db:
+        lost = db.execute(f"DELETE FROM reading WHERE {gone}").rowcount
+    db.close()
+    with capture_logs() as logs:
+        assert rows_of(path).shape[1] == COMMITS * AT_ONCE - lost
+    (said,) = logs
+    assert said["event"] == "readings_not_as_written"
+
+
+def test_a_reading_that_was_changed_is_said_by_its_commit(whole, tmp_path):
+    path = copy_of(whole, tmp_path)
+    with sqlite3.connect(path) as db:
+        db.execute("UPDATE reading SET value = value + 1 WHERE seq = 40")
+    db.close()
+    with capture_logs() as logs:
+        rows_of(path)
+    assert "32 to 62 is not what was written" in logs[0]["why"]
+
+
+def test_what_retention_let_go_is_not_missing(whole, tmp_path):
+    path = copy_of(whole, tmp_path)
+    journal = Journal(path, writable=True)
+    with journal.transaction():
+        journal.inputs.let_go(100)
+        journal.state.unseal_readings(100)
+    journal.close()
+    with capture_logs() as logs:
+        assert rows_of(path).shape[1] == COMMITS * AT_ONCE - 100
+    assert logs == []
+
+
+def test_a_record_is_not_made_of_a_damaged_journal_and_says_what_was_changed(whole, tmp_path):
+    path = copy_of(whole, tmp_path)
+    with sqlite3.connect(path) as db:
+        db.execute("UPDATE reading SET value = value + 1 WHERE seq = 40")
+    db.close()
+    journal = Journal(path, writable=False)
+    _, notes = export(journal, tmp_path / "changed")
+    assert any("not what was written" in note for note in notes)
+    journal.close()
+    page = pages_of_readings(path)[5]
+    content = bytearray(path.read_bytes())
+    content[(page - 1) * PAGE_BYTES + 200 : page * PAGE_BYTES] = bytes(PAGE_BYTES - 200)
+    path.write_bytes(content)
+    journal = Journal(path, writable=False)
+    with pytest.raises(SourceError, match="recover"):
+        export(journal, tmp_path / "damaged")
+    journal.close()
+    assert not (tmp_path / "damaged").exists()
