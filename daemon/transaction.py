@@ -1,11 +1,39 @@
-"""All or nothing: what the journal and the on-call state have in common."""
+"""What all files of SQLite's have in common here: damage is an error of SQLite's, and all or nothing."""
 
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial, wraps
+from typing import ParamSpec, TypeVar
 
 LOCKED_AT_MOST_S, LOOKS_AGAIN_S = 10.0, 0.02
+_P = ParamSpec("_P")
+_Found = TypeVar("_Found")
+
+
+def _telling_damage(ask: Callable[_P, _Found]) -> Callable[_P, _Found]:
+    """Make damage of what Python says where a damaged schema, which SQLite's message quotes, is no text."""
+
+    @wraps(ask)
+    def asked(*args: _P.args, **kwargs: _P.kwargs) -> _Found:
+        try:
+            return ask(*args, **kwargs)
+        except UnicodeDecodeError as error:
+            damage = sqlite3.DatabaseError(f"malformed database schema ({error})")
+            damage.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+            raise damage from error
+
+    return asked
+
+
+class _Connection(sqlite3.Connection):
+    execute = _telling_damage(sqlite3.Connection.execute)
+    executescript = _telling_damage(sqlite3.Connection.executescript)
+
+
+connect = partial(sqlite3.connect, factory=_Connection)
+"""Open a file as sqlite3.connect does."""
 
 
 @contextmanager

@@ -19,10 +19,10 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from daemon.database import connect
 from daemon.errors import RequestError, UnansweredError, UsedIdError
 from daemon.tables.values import number as finite_number
 from daemon.tables.values import one_line
+from daemon.transaction import connect
 
 ANSWER_WITHIN_S = 10.0
 ANSWERS_KEPT_MS = 86_400_000

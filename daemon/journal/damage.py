@@ -13,14 +13,13 @@ from typing import Any
 
 import structlog
 
-from daemon.database import connect
 from daemon.journal.asking import RequestBox
 from daemon.journal.history import UNUSABLE, History
 from daemon.journal.inputs import CONFIGURE, Inputs
 from daemon.journal.journal import Journal
 from daemon.journal.schema import OPEN_REQUESTS, open_for_writing
 from daemon.journal.state import Place, State
-from daemon.transaction import transaction
+from daemon.transaction import connect, transaction
 
 log = structlog.get_logger()
 

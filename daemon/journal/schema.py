@@ -8,11 +8,11 @@ import sqlite3
 from contextlib import ExitStack, closing
 from pathlib import Path
 
-from daemon.database import connect
 from daemon.errors import DamagedJournalError, JournalError
 from daemon.journal.asking import RequestBox
 from daemon.journal.history import History, entry_of
 from daemon.journal.inputs import Inputs
+from daemon.transaction import connect
 
 SCHEMA_VERSION = 3
 

@@ -12,7 +12,6 @@ from zoneinfo import ZoneInfo
 import structlog
 
 from daemon.clock import AHEAD_MS, SteadyClock, ahead_of_people_ms
-from daemon.database import connect
 from daemon.journal.damage import set_aside
 from daemon.journal.schema import finding_of, is_damage
 from daemon.oncall.duty import duty_of
@@ -23,7 +22,7 @@ from daemon.oncall.process import OnCall
 from daemon.oncall.routes import Routes
 from daemon.oncall.settings import OnCallSettings, mark_of
 from daemon.oncall.store import OnCallStore
-from daemon.transaction import LOCKED_AT_MOST_S
+from daemon.transaction import LOCKED_AT_MOST_S, connect
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
 from rules.calling.older import given_in

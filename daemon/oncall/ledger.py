@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from daemon.database import connect
 from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
+from daemon.transaction import connect
 from daemon.words import condition_word
 from rules.alarms.life_cycle import State
 from rules.calling.records import CallKind

@@ -18,10 +18,9 @@ from pathlib import Path
 from typing import Any
 
 from daemon.clock import AHEAD_MS, SYNCHRONISED_MARK, FollowingClock
-from daemon.database import connect
 from daemon.errors import OnCallError
 from daemon.tables.values import one_line
-from daemon.transaction import keep_log_ahead, transaction
+from daemon.transaction import connect, keep_log_ahead, transaction
 from rules.calling.records import Answer, Call, CallKind, Reply
 
 LAYOUT = 3

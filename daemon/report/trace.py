@@ -45,6 +45,7 @@ class Trace:
         self._edges = start_ms + np.arange(COLUMNS + 1) * (stop_ms - start_ms) // COLUMNS
         self._looks = np.linspace(start_ms, stop_ms, LOOKS + 1).astype(np.int64)
         self._stages, self._upto_ms = StagesOverTime(), start_ms - 1
+        self._last: dict[str, tuple[int, slice]] = {}
 
     def observe(self, engine: Engine, outcome: Outcome) -> None:
         """Take a block in."""
@@ -62,8 +63,15 @@ class Trace:
                 tolerance = self._stages.limits(vessel, quantity, moment_ms)
                 if not trace.bands or trace.bands[-1][1] != tolerance:
                     trace.bands.append((moment_ms, tolerance))
+        for amended in outcome.amendments:
+            seq, column = self._last.get(amended.channel, (0, slice(0)))
+            if seq == amended.seq:  # one more test can only make it worse
+                drawn = self.channels[amended.channel].flag[column]
+                np.maximum(drawn, _drawn(np.array(amended.summary)), out=drawn)
         for flags in outcome.flags:
             self._fill(self.channels[flags.channel], flags)
+            place = int(np.searchsorted(self._edges, flags.time_ms[-1], side="right"))
+            self._last[flags.channel] = int(flags.seq[-1]), slice(max(0, place - 1), place)
 
     def _fill(self, trace: ChannelTrace, flags: ChannelFlags) -> None:
         bounds = np.searchsorted(flags.time_ms, self._edges)
@@ -72,11 +80,15 @@ class Trace:
             return
         cut = slice(0, int(bounds[filled[-1] + 1]))
         starts = bounds[filled]
-        found = flags.summary[cut]
-        worse = np.where(np.isin(found, (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)), found, 0).astype(np.uint8)
+        worse = _drawn(flags.summary[cut])
         trace.low[filled] = np.fmin(trace.low[filled], np.fmin.reduceat(flags.value[cut], starts))
         trace.high[filled] = np.fmax(trace.high[filled], np.fmax.reduceat(flags.value[cut], starts))
         trace.flag[filled] = np.maximum(trace.flag[filled], np.maximum.reduceat(worse, starts))
+
+
+def _drawn(summary: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return flags as they are drawn: 0 where they are no worse than good."""
+    return np.where(np.isin(summary, (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)), summary, 0).astype(np.uint8)
 
 
 def worth_drawing(traces: Sequence[Trace], alarmed: Sequence[str], vessels: Sequence[str]) -> list[str]:

@@ -71,17 +71,25 @@ class Excursions:
         return (found[1].stage, tolerance.critical) if found and tolerance else None
 
     def _take(self, vessel: str, quantity: Quantity, flags: ChannelFlags) -> None:
-        known = self.band(vessel, quantity, int(flags.time_ms[-1]))
         good = np.flatnonzero(np.isfinite(flags.value) & (flags.summary != Flag.FAIL))
-        if known is None or not good.size:
-            return
-        stage, band = known
         value, time_ms = flags.value[good], flags.time_ms[good]
-        low, high = np.array([band.low, band.high], dtype=np.float64)  # NaN for None: nothing is beyond
-        side = (value > high).astype(np.int8) - (value < low)
-        turns = np.concatenate([[0], np.flatnonzero(np.diff(side)) + 1, [side.size]])
-        for first, stop in zip(turns[:-1].tolist(), turns[1:].tolist(), strict=True):
-            self._run(flags.channel, stage, int(side[first]), time_ms[first:stop], value[first:stop])
+        for _, now, start, stop in self._stages.parts(vessel, time_ms):
+            its_value, its_ms = value[start:stop], time_ms[start:stop]
+            low, high = self._critical(vessel, quantity, now.stage, its_ms)
+            side = (its_value > high).astype(np.int8) - (its_value < low)
+            turns = np.concatenate([[0], np.flatnonzero(np.diff(side)) + 1, [side.size]])
+            for begun, over in zip(turns[:-1].tolist(), turns[1:].tolist(), strict=True):
+                run = slice(begun, over)
+                self._run(flags.channel, now.stage, int(side[begun]), its_ms[run], its_value[run])
+
+    def _critical(
+        self, vessel: str, quantity: Quantity, stage: str, time_ms: NDArray[np.int64]
+    ) -> NDArray[np.float64]:
+        """Return the critical limits at times (shape 2, n), as a ramp moves them; nothing is beyond NaN."""
+        if own := DEFAULT_TOLERANCES.get(stage, {}).get(quantity):
+            ends = np.array([[own.critical.low], [own.critical.high]], dtype=np.float64)
+            return ends.repeat(time_ms.size, axis=1)
+        return self._stages.bands(vessel, quantity, time_ms)[0][2:]
 
     def _run(
         self, channel: str, stage: str, side: int, time_ms: NDArray[np.int64], value: NDArray[np.float64]

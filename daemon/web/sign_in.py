@@ -15,8 +15,8 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from daemon.database import connect
 from daemon.errors import SignInError
+from daemon.transaction import connect
 
 CODE_LASTS_MS = 600_000
 DEVICE_LASTS_MS = 90 * 86_400_000

@@ -2,7 +2,7 @@
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import pairwise
 
 import numpy as np
@@ -69,14 +69,18 @@ class StagesOverTime:
         """
         ends = np.array([[-np.inf], [np.inf], [-np.inf], [np.inf]]).repeat(time_ms.size, axis=1)
         holds_ms = np.zeros(time_ms.size, np.int64)
-        known = self._known.get(vessel, [])
-        starts = np.searchsorted(time_ms, [entry[0] for entry in known]).tolist()
-        for (_, plan, now), (start, stop) in zip(known, pairwise([*starts, time_ms.size]), strict=True):
-            if start >= stop:
-                continue
+        for plan, now, start, stop in self.parts(vessel, time_ms):
             its = bounds(plan.tolerances_of(vessel), now, quantity, time_ms[start:stop])
             holds_ms[start:stop] = its.tolerance.unwatched_after_ms if its.tolerance else 0
             for limit, value in its.limits:
                 if limit.basis is Basis.VALUE:
                     ends[_ENDS.index((limit.level, limit.above)), start:stop] = value
         return ends, holds_ms
+
+    def parts(self, vessel: str, time_ms: NDArray[np.int64]) -> Iterator[tuple[RackPlan, StageNow, int, int]]:
+        """Go through times (shape n, ascending) by what lived in a vessel under which plan: from, up to."""
+        known = self._known.get(vessel, [])
+        starts = np.searchsorted(time_ms, [entry[0] for entry in known]).tolist()
+        for (_, plan, now), (start, stop) in zip(known, pairwise([*starts, time_ms.size]), strict=True):
+            if start < stop:
+                yield plan, now, start, stop

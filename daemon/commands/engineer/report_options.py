@@ -19,7 +19,12 @@ def add_report_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def wanted_of(options: argparse.Namespace) -> Wanted:
-    """Read what to show; SourceError where a time is not one."""
+    """Read what to show; SourceError where a time is not one, or nothing is drawn that would show it."""
+    asked = [options.start, options.stop, options.incidents, *options.vessel]
+    if options.report is None and options.png is None and any(it is not None for it in asked):
+        raise SourceError(
+            "--from, --to, --vessel, --incidents: these are for a report; add --report FILE or --png FILE"
+        )
     start_ms = None if options.start is None else moment_ms(options.start, "--from")
     stop_ms = None if options.stop is None else moment_ms(options.stop, "--to")
     if start_ms is not None and stop_ms is not None and stop_ms <= start_ms:

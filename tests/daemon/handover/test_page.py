@@ -1,6 +1,7 @@
 """The handover in a real browser: one page of paper, a phone, the dark, a keyboard, nothing loaded."""
 
 import base64
+import time
 from pathlib import Path
 
 import axe_core_python
@@ -15,7 +16,17 @@ AMISS = {("k1", "temperature"): (0.9, 20.0), ("t1", "oxygen_saturation"): (-9.0,
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def at_noon():
+    """Whenever the tests run: how much of a night there is to tell hangs on the hour."""
+    clock, now_s = time.time, time.time()
+    ahead_s = 43_200 - now_s % 86_400
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(time, "time", lambda: clock() + ahead_s)
+        yield
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory, at_noon):
     made = tmp_path_factory.mktemp("handover")
     with page_rack(made, days=1.5, drifts=AMISS, silent=("k3",), polls_a_turn=60) as rack:
         rack.ask("log", vessel="k1", what="feed", value=6, note="nauplii")

@@ -255,8 +255,10 @@ def test_nobody_else_opens_the_journal_or_speaks_sql_to_it():
         for path in (ROOT / "daemon").rglob("*.py")
         if not str(path.relative_to(ROOT)).startswith(own)
         for node in ast.walk(ast.parse(path.read_text()))
-        if isinstance(node, ast.Attribute) and node.attr in ("execute", "executemany", "connect", "_db")
-        if node.attr != "connect" or ast.unparse(node) == "sqlite3.connect"
+        if (isinstance(node, ast.Attribute) and node.attr in ("execute", "executemany", "_db"))
+        or (
+            isinstance(node, ast.Attribute | ast.Name) and ast.unparse(node) in ("sqlite3.connect", "connect")
+        )
     ]
     assert speaking == []
 

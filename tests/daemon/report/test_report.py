@@ -34,7 +34,7 @@ from rules.quality.flags import Flag
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan
 from rules.rack.tolerance import Band, Tolerance
-from rules.readings import Action, ChannelFlags, Outcome
+from rules.readings import Action, Amendment, ChannelFlags, Outcome
 from rules.tuning.incident import Incident
 from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story
 from tests.rigs.minute_rack import rack_in
@@ -456,6 +456,12 @@ def test_a_vessel_or_a_time_that_is_not_in_it_is_refused_and_no_empty_page_made(
     assert not (night / "none.html").exists()
 
 
+@pytest.mark.parametrize("wanted", [("--vessel", "k4"), ("--from", "2026-08-15"), ("--incidents", "x.csv")])
+def test_what_only_a_report_shows_is_refused_without_one(night, capsys, wanted):
+    assert main(["replay", str(night / "night.sqlite"), *wanted]) == 2
+    assert "add --report FILE or --png FILE" in capsys.readouterr().err
+
+
 def test_a_time_without_an_offset_is_refused(night, capsys):
     page = ["--report", str(night / "x.html"), "--from", "2026-08-15T00:00"]
     assert main(["replay", str(night / "night.sqlite"), *page]) == 2
@@ -475,6 +481,7 @@ def test_a_trace_loses_no_spike_and_does_not_depend_on_blocks(night):
     for channel, trace in whole.channels.items():
         assert np.array_equal(trace.low, cut.channels[channel].low, equal_nan=True)
         assert np.array_equal(trace.high, cut.channels[channel].high, equal_nan=True)
+        assert np.array_equal(trace.flag, cut.channels[channel].flag)
         assert [band for _, band in trace.bands] == [band for _, band in cut.channels[channel].bands]
     highest = np.nanmax(whole.channels["kreisel-4/temperature"].high)
     source = {key: number for number, key in recording.sources.items()}[
@@ -499,6 +506,22 @@ def test_columns_hold_the_least_and_the_greatest_value_and_the_worst_flag():
     assert np.isnan(found.low[1])
     assert (found.low[2], found.high[2], found.flag[2]) == (7.0, 7.0, 0)
     assert np.nansum(found.high) == 10.0
+
+
+def test_a_flag_that_is_known_with_the_next_reading_is_drawn_at_its_own():
+    trace = Trace(0, 1000 * COLUMNS)
+    engine = Engine(RackPlan("v", (), {}, {}, {}), 10**9)
+    trace.channels["v/temperature"] = replace_bands("v")
+    times, tests = np.array([100, 2500]), np.zeros(2, dtype=np.uint32)
+    block = ChannelFlags("v/temperature", times, times, times / 1e3, np.ones(2, dtype=np.uint8), tests)
+    trace.observe(engine, Outcome(flags=[block]))
+    late = Amendment("v/temperature", 2500, int(Flag.SUSPECT), 0)
+    after = replace(block, seq=times + 9000, time_ms=times + 9000)
+    trace.observe(engine, Outcome(flags=[after], amendments=[late, replace(late, seq=100)]))
+    drawn = np.flatnonzero(trace.channels["v/temperature"].flag)
+    assert drawn.tolist() == [2], "not at one that was not the last of its block"
+    trace.observe(engine, Outcome(flags=[], amendments=[replace(late, seq=11500, summary=int(Flag.FAIL))]))
+    assert trace.channels["v/temperature"].flag[[2, 11]].tolist() == [Flag.SUSPECT, Flag.FAIL]
 
 
 def replace_bands(vessel):

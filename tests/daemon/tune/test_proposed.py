@@ -13,7 +13,9 @@ from rules.engine import Engine
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
+from rules.rack.stage_plan import StageStep
 from rules.rack.stages import DEFAULT_TOLERANCES
+from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Action, Readings
 from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story, changed
 
@@ -116,3 +118,25 @@ def test_what_nobody_saw_and_a_record_with_a_hole_are_proposed():
         (("kreisel-1", "tray-1"), "", 200 * MINUTE_MS),
     ]
     assert {m.incident.kind for m in marks} == {"unwatched"}
+
+
+@pytest.mark.parametrize("cuts", [(), (250,), range(1, 600, 60)])
+def test_on_a_ramp_each_reading_is_held_against_the_limit_of_its_own_moment(cuts):
+    """A stage of the nursery's own: its limits fall from 20 to 10 °C between minute 100 and 500."""
+    highs = {"warm": 20.0, "cool": 10.0}
+    tolerances = {
+        stage: {Quantity.TEMPERATURE: Tolerance(critical=Band(0.0, high))} for stage, high in highs.items()
+    }
+    steps = {"tray-1": (StageStep(START_MS + 100 * MINUTE_MS, "cool", 400 * MINUTE_MS),)}
+    source = Source(1, "t1-t", Quantity.TEMPERATURE, "tray-1", 600_000)
+    plan = RackPlan("own", (source,), {"tray-1": "warm"}, tolerances, DEFAULT_QUALITY, steps=steps)
+    minute = np.arange(600)
+    limit = np.interp(minute, [100, 500], [20.0, 10.0])
+    value = np.where((minute >= 200) & (minute <= 260), limit + 0.2, limit - 0.2) + 0.01 * np.sin(minute)
+    at_ms = START_MS + minute * MINUTE_MS
+    readings = Readings(minute + 1, at_ms, np.ones_like(minute), at_ms, value)
+    engine, water = Engine(plan, START_MS), Excursions()
+    for start, stop in pairwise([0, *cuts, len(readings)]):
+        water.observe(engine, engine.feed(readings.part(start, stop)))
+    (found,) = water.found()
+    assert [(it - START_MS) / MINUTE_MS for it in (found.start_ms, found.end_ms)] == [200, 260]

@@ -48,7 +48,7 @@ def test_the_stage_alone_judges_it(series, tmp_path, capsys):
             "expected small letters, digits and hyphens",
         ),
         (
-            ["--stage", "ephyra", *COLUMN, "--incidents", "none.csv"],
+            ["--stage", "ephyra", *COLUMN, "--report", "r.html", "--incidents", "none.csv"],
             "--incidents none.csv: there is no such file; `bellwatch incidents` makes one",
         ),
     ],
