@@ -104,6 +104,17 @@ def test_a_recovered_journal_is_judged_as_it_is_and_what_is_missing_is_said(whol
     assert said["event"] == "readings_not_as_written"
 
 
+def test_of_readings_from_before_there_were_seals_it_is_said_how_many_are_missing(whole, tmp_path):
+    path = copy_of(whole, tmp_path)
+    with sqlite3.connect(path) as db:
+        db.execute("DELETE FROM seal")
+        db.execute("DELETE FROM reading WHERE seq BETWEEN 600 AND 640")
+    db.close()
+    with capture_logs() as logs:
+        assert rows_of(path).shape[1] == COMMITS * AT_ONCE - 41
+    assert [it["why"] for it in logs] == ["of 500 numbered 501 to 1000 are 459"]
+
+
 def test_a_reading_that_was_changed_is_said_by_its_commit(whole, tmp_path):
     path = copy_of(whole, tmp_path)
     with sqlite3.connect(path) as db:
