@@ -228,6 +228,14 @@ class State:
             (after_seq, upto_seq, after_seq),
         ).fetchall()
 
+    def sealed_around(self, seq: int) -> list[tuple[int, int, int]]:
+        """Return likewise the first commit with readings that ends with an input or after it, if any does."""
+        return self._db.execute(
+            "SELECT first_seq, last_seq, readings FROM seal WHERE last_seq >= ? AND readings <> 0"
+            " ORDER BY last_seq LIMIT 1",
+            (seq,),
+        ).fetchall()
+
     def sealed_upto(self) -> int | None:
         """Return the newest input that is sealed; None where none is, as before there were seals."""
         (upto,) = self._db.execute("SELECT max(last_seq) FROM seal").fetchone()

@@ -3,6 +3,7 @@
 A page that is damaged in part may end a search early without an error, or give other values.
 """
 
+import sqlite3
 import zlib
 from bisect import bisect
 from collections.abc import Iterable, Iterator, Sequence
@@ -23,11 +24,28 @@ log = structlog.get_logger()
 
 def look_at_span(path: Path, journal: Journal, first: int, last: int) -> None:
     """Tell, as `as_written` does, where readings were written before the first or after the last."""
+    if wrong := next(_beyond(journal, first, last), ""):
+        _tell(path, wrong)
+
+
+def _beyond(journal: Journal, first: int, last: int) -> Iterator[str]:
     before, after = journal.state.sealed(0, first - 1), journal.state.sealed(last, 2**62)
     for lost, end, _ in [*before[:1], *after[:1]]:
-        _tell(path, f"none comes of what was written as {lost} to {end}")
+        yield f"none comes of what was written as {lost} to {end}"
+    for begin, end, checksum in journal.state.sealed_around(first) + journal.state.sealed_around(last):
+        cut = begin < first <= end or begin <= last < end  # whole ones are looked at as they are loaded
+        if cut and zlib.crc32(rows_of(journal, begin - 1, end).tobytes()) != checksum:
+            yield _broken(begin, end)
     if first < 1 or last > (journal.state.sealed_upto() or last):
-        _tell(path, f"their numbers go from {first} to {last}")
+        yield f"their numbers go from {first} to {last}"
+
+
+def rows_of(journal: Journal, after: int, upto: int) -> Rows:
+    """Load the readings with after < seq <= upto."""
+    try:
+        return np.fromiter(journal.inputs.rows(after, upto), dtype=READING_ROW)
+    except (TypeError, ValueError, OverflowError) as error:
+        raise sqlite3.DatabaseError(f"a number became something else ({error})") from error
 
 
 def as_written(
@@ -38,10 +56,15 @@ def as_written(
     With a file that is sound, as one that was recovered, it goes on, and says once what is wrong.
     `acts` are the numbers, in their order, that are no readings.
     """
-    said, rest = False, np.empty(0, READING_ROW)
+    said, rest, before = False, np.empty(0, READING_ROW), 0
     for after, upto, rows in loaded:
-        written = upto - after - (bisect(acts, upto) - bisect(acts, after))
-        wrong = "" if rows.size == written else f"of {written} numbered {after + 1} to {upto} are {rows.size}"
+        if after != before:  # between them lies a month that was copied, with the rest of the commit
+            rest = rest[:0]
+        before, kept = upto, after
+        if (now := journal.inputs.span()) is None or now[0] > after + 1:  # let go since this began
+            kept = int(rows["seq"][0]) - 1 if rows.size else upto
+        written = upto - kept - (bisect(acts, upto) - bisect(acts, kept))
+        wrong = "" if rows.size == written else f"of {written} numbered {kept + 1} to {upto} are {rows.size}"
         sealed = journal.state.sealed(int(rest["seq"][0]) - 1 if rest.size else after, upto)
         rest, other = _unsealed(np.concatenate([rest, rows]), sealed)
         if (wrong := wrong or other) and not said:
@@ -56,8 +79,12 @@ def _unsealed(rows: Rows, sealed: list[tuple[int, int, int]]) -> tuple[Rows, str
     ends = np.searchsorted(rows["seq"], [last for _, last, _ in sealed], side="right")
     for (first, last, checksum), start, end in zip(sealed, starts, ends, strict=True):
         if zlib.crc32(rows[start:end].tobytes()) != checksum:
-            return rows[:0], f"what is stored of {first} to {last} is not what was written (checksum)"
+            return rows[:0], _broken(first, last)
     return rows[ends[-1] if sealed else rows.size :], ""
+
+
+def _broken(first: int, last: int) -> str:
+    return f"what is stored of {first} to {last} is not what was written (checksum)"
 
 
 def refuse_damaged(path: Path, wrong: str) -> None:

@@ -12,13 +12,11 @@ from contextlib import closing, contextmanager
 from itertools import chain, islice, pairwise
 from pathlib import Path
 
-import numpy as np
-
 from daemon.errors import JournalError, SourceError
-from daemon.journal.inputs import CONFIGURE, READING_ROW
+from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import logbook_of
-from daemon.sources.as_written import as_written, look_at_span
+from daemon.sources.as_written import as_written, look_at_span, rows_of
 from daemon.sources.columns import Rows, clear, copied, copying, months_of
 from daemon.sources.recording import BLOCK, Inputs, Recording, in_order
 from daemon.workers import processes
@@ -82,8 +80,8 @@ def temperatures_in(path: Path) -> str:
 
 
 def _blocks(after: int, upto: int, block: int) -> list[tuple[int, int]]:
-    """Return the ranges after < seq <= upto of at most `block` numbers."""
-    return list(pairwise([after, *range(after + block, upto, block), upto]))
+    """Return the ranges after < seq <= upto of at most `block` numbers; none where nothing lies between."""
+    return list(pairwise([*range(after, upto, block), upto]))
 
 
 def _as_written(path: Path, ranges: list[tuple[int, int]], acts: list[int], workers: int) -> Iterator[Rows]:
@@ -128,10 +126,7 @@ def _in_parallel(path: Path, ranges: list[tuple[int, int]], workers: int) -> Ite
 def _rows(path: Path, after: int, upto: int) -> Rows:
     """Load the readings with after < seq <= upto."""
     with _reading(path) as journal:
-        try:
-            return np.fromiter(journal.inputs.rows(after, upto), dtype=READING_ROW)
-        except (TypeError, ValueError, OverflowError) as error:
-            raise sqlite3.DatabaseError(f"a number became something else ({error})") from error
+        return rows_of(journal, after, upto)
 
 
 @contextmanager

@@ -155,3 +155,67 @@ def test_a_record_is_not_made_of_a_damaged_journal_and_says_what_was_changed(who
         export(journal, tmp_path / "damaged")
     journal.close()
     assert not (tmp_path / "damaged").exists()
+
+
+def test_numbers_before_the_first_reading_or_past_the_last_are_asked_for_in_peace(whole, tmp_path):
+    path = copy_of(whole, tmp_path)
+    journal = Journal(path, writable=True)
+    with journal.transaction():
+        journal.inputs.let_go(100)
+        journal.state.unseal_readings(100)
+    journal.close()
+    with capture_logs() as logs:
+        for after, upto in ((0, 50), (100, 60), (5_000, 9_000)):
+            recording = journal_recording(path, after=after, upto=upto)
+            assert not [it for it in recording.inputs() if hasattr(it, "seq")]
+    assert logs == []
+
+
+@pytest.mark.parametrize("gone", ["seq = 1", "seq <= 10", "seq > 1850"])
+def test_a_part_of_the_first_or_the_last_commit_that_is_missing_is_said(whole, tmp_path, gone):
+    path = copy_of(whole, tmp_path)
+    with sqlite3.connect(path) as db:
+        db.execute(f"DELETE FROM reading WHERE {gone}")
+    db.close()
+    with capture_logs() as logs:
+        rows_of(path)
+    (said,) = logs
+    assert "not what was written" in said["why"]
+
+
+def test_what_retention_lets_go_while_a_replay_goes_on_is_not_missing(whole, tmp_path):
+    path = copy_of(whole, tmp_path)
+    with capture_logs() as logs:
+        inputs = journal_recording(path, block=500).inputs()
+        journal = Journal(path, writable=True)
+        for upto in (200, 700):
+            with journal.transaction():
+                journal.inputs.let_go(upto)
+                journal.state.unseal_readings(upto)
+            next(inputs)
+        list(inputs)
+        journal.close()
+    assert logs == []
+
+
+def test_a_commit_that_a_copied_month_cuts_is_not_held_against_what_is_in_the_copy(tmp_path, monkeypatch):
+    path = tmp_path / "journal.sqlite"
+    journal = Journal(path, writable=True)
+    source = journal.inputs.source_id("k1-multi", "temperature", "k1")
+    for commit in range(COMMITS):  # over 70 days: three months
+        times = [START_MS + 3_250_000 * (commit * AT_ONCE + each) for each in range(AT_ONCE)]
+        with journal.transaction():
+            journal.inputs.append_readings((at_ms, source, at_ms, 14.0) for at_ms in times)
+    journal.close()
+    monkeypatch.setattr("daemon.sources.journal.ALONE_BELOW", 0)
+
+    def read():
+        return list(journal_recording(path, through_copies=True).inputs())
+
+    read()
+    first, _, last = sorted(tmp_path.glob("journal.sqlite.columns/*"))
+    first.unlink()
+    last.unlink()
+    with capture_logs() as logs:
+        read()
+    assert logs == []
