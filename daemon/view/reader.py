@@ -21,7 +21,7 @@ from daemon.journal.fold import Inputs, fold, resume
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import ALWAYS, logbook_of
 from daemon.journal.repair import BALLAST_BYTES
-from daemon.journal.schema import WAL_BYTES_KEPT
+from daemon.journal.schema import WAL_BYTES_KEPT, is_damage
 from daemon.journal.sole_writer import Holder, holder_of
 from daemon.machine import MACHINE, Machine, MachineReading
 from daemon.settings.plan import rack_plan
@@ -94,7 +94,8 @@ class JournalView:
             with closing(Journal(self._path, writable=False)) as journal, journal.standing_still():
                 return self._sight(journal, holder, now_ms)
         except (sqlite3.Error, OSError) as error:
-            raise JournalError(f"journal {self._path}: {error}; look again in a moment") from error
+            then = "the watch sets it aside where it runs" if is_damage(error) else "look again in a moment"
+            raise JournalError(f"journal {self._path}: {error}; {then}") from error
 
     def _differs(self, plan: RackPlan, ids: dict[tuple[str, str, str], int]) -> bool:
         """Return whether the file says something else; how often probes are read a plan need not know."""

@@ -19,6 +19,7 @@ from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import CALIBRATE
 from daemon.journal.sole_writer import holder_of
+from daemon.sources.journal import readable
 from daemon.tables.values import number
 from daemon.words import shown_line, shown_point, typed_in
 from rules.care.calibration import (
@@ -200,7 +201,7 @@ class _Rig:
 
 
 def _rig(path: Path, probe: str, quantity: Quantity) -> _Rig:
-    with closing(Journal(path, writable=False)) as journal:
+    with readable(path), closing(Journal(path, writable=False)) as journal:
         engine = engine_of(journal)
         standing = [] if engine is None else engine.calibrations()
         by_key = {key_of(its.source.probe, its.source.quantity): its for its in standing}

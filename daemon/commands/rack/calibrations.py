@@ -15,6 +15,7 @@ from daemon.journal.dating import Dating
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import calibrations_in
+from daemon.sources.journal import readable
 from daemon.words import length_of_time, shown_line, shown_point
 from rules.care.calibration import Calibration, Line, Point
 from rules.care.drift import error_found
@@ -34,7 +35,8 @@ def calibrations_arguments(parser: argparse.ArgumentParser) -> None:
 def _list(options: argparse.Namespace) -> int:
     settings = load_settings(options.settings)
     zone = ZoneInfo(settings.rack.time_zone)
-    with closing(Journal(settings.journal.path, writable=False)) as journal:
+    path = settings.journal.path
+    with readable(path), closing(Journal(path, writable=False)) as journal:
         dating, engine = journal.state.dating(), engine_of(journal)
         made = [
             replace(it, at_ms=dating.utc_ms(it.at_ms))

@@ -5,12 +5,15 @@ from contextlib import closing
 
 import pytest
 
+from daemon.commands.cli import main
 from daemon.errors import BellwatchError
 from daemon.journal.asking import RequestBox
 from daemon.journal.fold import UNUSABLE_INPUT
 from daemon.journal.integrity import open_journal
+from daemon.journal.schema import PAGE_BYTES
 from daemon.sources.journal import journal_recording
 from tests.rigs.bench import START_MS, Bench, steady, swinging
+from tests.rigs.daemon_run import write_settings
 
 pytestmark = pytest.mark.usefixtures("quiet_logs")
 
@@ -103,3 +106,18 @@ def test_a_request_box_whose_schema_is_no_text_is_set_aside(tmp_path):
     bench.take(steady(3, 15))
     assert list(tmp_path.glob("*.requests.unusable-*"))
     bench.power_cut()
+
+
+@pytest.mark.parametrize("command", [["calibrations"], ["status"], ["due"]])
+def test_a_look_at_a_journal_that_is_damaged_is_one_line(tmp_path, capsys, command):
+    settings = write_settings(tmp_path, tmp_path / "none", 1)
+    path = damaged(tmp_path)
+    assert path == tmp_path / "journal.sqlite"
+    size = path.stat().st_size
+    with path.open("r+b") as file:
+        file.seek(2 * PAGE_BYTES)
+        file.write(bytes(size - 2 * PAGE_BYTES))
+    assert main([*command, "--settings", str(settings)]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "malformed" in line
+    assert "in a moment" not in line
