@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import tomllib
+from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -133,16 +134,21 @@ def test_a_service_that_apt_would_start_is_kept_down_only_meanwhile(checkout, tm
     assert policy.exists(), "it was there before us"
 
 
+def sleeps(pid):
+    """Whether a process sleeps (S in proc_pid_stat(5)); one that waits for its child's exec is in D."""
+    return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "S"
+
+
 def test_an_interruption_takes_back_what_is_only_for_the_set_up(checkout, tmp_path):
     policy, begun = tmp_path / "policy-rc.d", tmp_path / "begun"
-    # the child itself says that it runs: a signal between fork and exec would be lost
+    # the child says that it runs, and the shell waits for it: a signal between fork and exec would be lost
     child = f"sh -c ': >\"{begun}\"; exec sleep 600'"
     lines = f'policy="{policy}"; begin; keep_services_down; {child}'
     process = subprocess.Popen(
         [SH, "-c", checkout.sourcing(lines)], env={"PATH": str(checkout.programs)}, text=True,
         stderr=subprocess.PIPE, start_new_session=True,
     )  # fmt: skip
-    wait_for(begun.exists)
+    wait_for(lambda: begun.exists() and sleeps(process.pid))
     assert policy.exists()
     os.killpg(process.pid, signal.SIGINT)
     _, said = process.communicate(timeout=PATIENCE_S)
