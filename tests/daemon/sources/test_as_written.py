@@ -45,6 +45,15 @@ def copy_of(whole, tmp_path):
     return damaged
 
 
+def let_go(path, upto):
+    """Do to readings up to a number what retention does."""
+    journal = Journal(path, writable=True)
+    with journal.transaction():
+        journal.inputs.let_go(upto)
+        journal.state.unseal_readings(upto)
+    journal.close()
+
+
 def pages_of_readings(path):
     with sqlite3.connect(path) as db:
         (root,) = db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'reading'").fetchone()
@@ -127,11 +136,7 @@ def test_a_reading_that_was_changed_is_said_by_its_commit(whole, tmp_path):
 
 def test_what_retention_let_go_is_not_missing(whole, tmp_path):
     path = copy_of(whole, tmp_path)
-    journal = Journal(path, writable=True)
-    with journal.transaction():
-        journal.inputs.let_go(100)
-        journal.state.unseal_readings(100)
-    journal.close()
+    let_go(path, 100)
     with capture_logs() as logs:
         assert rows_of(path).shape[1] == COMMITS * AT_ONCE - 100
     assert logs == []
@@ -159,11 +164,7 @@ def test_a_record_is_not_made_of_a_damaged_journal_and_says_what_was_changed(who
 
 def test_numbers_before_the_first_reading_or_past_the_last_are_asked_for_in_peace(whole, tmp_path):
     path = copy_of(whole, tmp_path)
-    journal = Journal(path, writable=True)
-    with journal.transaction():
-        journal.inputs.let_go(100)
-        journal.state.unseal_readings(100)
-    journal.close()
+    let_go(path, 100)
     with capture_logs() as logs:
         for after, upto in ((0, 50), (100, 60), (5_000, 9_000)):
             recording = journal_recording(path, after=after, upto=upto)
@@ -187,14 +188,10 @@ def test_what_retention_lets_go_while_a_replay_goes_on_is_not_missing(whole, tmp
     path = copy_of(whole, tmp_path)
     with capture_logs() as logs:
         inputs = journal_recording(path, block=500).inputs()
-        journal = Journal(path, writable=True)
         for upto in (200, 700):
-            with journal.transaction():
-                journal.inputs.let_go(upto)
-                journal.state.unseal_readings(upto)
+            let_go(path, upto)
             next(inputs)
         list(inputs)
-        journal.close()
     assert logs == []
 
 
