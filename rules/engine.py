@@ -34,7 +34,7 @@ from rules.judging.disagreement import with_disagreement
 from rules.judging.series import ChannelState
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
 from rules.judging.trust import bear_out
-from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, all_seen_until, under_what_stands
+from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, all_seen_until
 from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, channels_now, courses, dangers_now, maintenance_over
 from rules.judging.water import Water
@@ -47,8 +47,9 @@ from rules.rack.state import RackState, stages_under
 from rules.readings import Action, Outcome, Readings, by_day
 from rules.shelved import bring_back
 from rules.snapshot import Kept
+from rules.told_already import under_what_stands
 
-SNAPSHOT_VERSION = 23
+SNAPSHOT_VERSION = 24
 
 
 class Engine:
@@ -99,6 +100,7 @@ class Engine:
         for state in self._sources.values():
             if not state.silent:
                 state.at_ms += until_ms - at_ms
+                state.away_ms += until_ms - at_ms
         return outcome
 
     def act(self, action: Action) -> Outcome:

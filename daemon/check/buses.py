@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from itertools import combinations
 
 from daemon.buses.broker_link import secret_file
+from daemon.buses.shape import BusSettings
 from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.tables.words import shown, where
@@ -16,6 +17,7 @@ def bus_findings(draft: Draft) -> Iterator[Finding]:
     for name, bus in draft.settings.buses.items():
         yield from _read_twice(draft, name)
         yield from bus.findings(name, draft.settings.probes_on(name))
+        yield from _waits_too_long(draft, name, bus)
     yield from _shared_brokers(draft)
     yield from draft.settings.broker.link_findings("broker")
     mirror = draft.settings.mirror
@@ -49,6 +51,17 @@ def _shared_brokers(draft: Draft) -> Iterator[Finding]:
             path, found = where("probes", second, other.address_key), getattr(other, other.address_key)
             expected = f"another one, as probes.{first} reads the same there by way of buses.{one.bus}"
             yield Finding(path, shown(found), expected)
+
+
+def _waits_too_long(draft: Draft, name: str, bus: BusSettings) -> Iterator[Finding]:
+    """Warn where one probe that does not answer takes so long that others miss their turn."""
+    every_s = {probe: its.every_s for probe, its in draft.settings.probes_on(name).items()}
+    timeout_ms = getattr(bus, "timeout_ms", 0)  # only where probes are asked
+    quick = min(every_s, key=lambda probe: every_s[probe], default="")
+    if len(every_s) > 1 and timeout_ms > every_s[quick] * 1000:
+        expected = f"{shown(every_s[quick] * 1000)} or less, every_s of probes.{quick}: "
+        expected += "a probe that does not answer costs the others so long, and so many readings"
+        yield Finding(where("buses", name, "timeout_ms"), shown(timeout_ms), expected, is_warning=True)
 
 
 def _read_twice(draft: Draft, bus: str) -> Iterator[Finding]:

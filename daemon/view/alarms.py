@@ -1,14 +1,17 @@
 """Alarms as they stand: since when, kept from people by whom, explained by which, seen by whom."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from daemon.response_notes import note_for
 from daemon.view.rack_now import OF_THE_WATCH, AlarmNow, ChannelNow
 from daemon.view.reader import Sight
 from daemon.words import quantity_if_any, unwatched_text
 from rules.alarms.alarm import Alarm, HoldKind
-from rules.alarms.life_cycle import MILDER, State
+from rules.alarms.event import Evidence
+from rules.alarms.life_cycle import MILDER, Condition, State
 from rules.care.rationale import own_record_of, record_of
+from rules.judging.unwatched import NOT_BORNE_OUT
 from rules.quantities import unit_of
 
 
@@ -37,6 +40,19 @@ def _limit(alarm: Alarm, channel: ChannelNow | None) -> float | None:
     return alarm.evidence.limit
 
 
+def _evidence(alarm: Alarm, channels: Mapping[str, ChannelNow], since_ms: int) -> Evidence:
+    """Return what is told of an alarm now: nothing that is seen again; what is read again is not silent."""
+    its = alarm.evidence
+    if alarm.condition is not Condition.UNWATCHED or not alarm.active:
+        return its
+    hidden = tuple(danger for danger in its.hidden if danger in alarm.active)
+    newest = [it.time_ms or 0 for it in channels.values() if "/".join(it.name.split("/")[:2]) in hidden]
+    reason = its.reason
+    if newest and min(newest) > since_ms and reason.startswith(Condition.SILENT):
+        reason = NOT_BORNE_OUT + reason.removeprefix(Condition.SILENT)
+    return replace(its, hidden=hidden, reason=reason)
+
+
 def _first_check(alarm: Alarm, sight: Sight) -> str:
     """Return what the record of the alarm says; of a probe fault what its reason asks for."""
     quantity, stages = quantity_if_any(alarm), sight.engine.stages()
@@ -51,7 +67,9 @@ def _first_check(alarm: Alarm, sight: Sight) -> str:
 def _alarm_now(
     alarm: Alarm, sight: Sight, channels: Mapping[str, ChannelNow], followers: tuple[str, ...]
 ) -> AlarmNow:
-    utc_ms, evidence = sight.dating.utc_ms, alarm.evidence
+    utc_ms = sight.dating.utc_ms
+    evidence = _evidence(alarm, channels, utc_ms(alarm.since_ms))
+    alarm = replace(alarm, evidence=evidence)
     channel, quantity = channels.get(alarm.channel), quantity_if_any(alarm)
     live = channel is not None and not channel.watched.why.startswith(OF_THE_WATCH)
     hold = alarm.holds[alarm.held_by] if alarm.held_by else None

@@ -1,7 +1,7 @@
 """Probes of which many answers are missing one by one: a low alarm with the count, while each danger is seen.
 
 Counted are waits that are no silence yet, by the interval of the settings and the times of measuring, in
-windows of a hundred answers due.
+windows of a hundred answers due. Of a bus, a mate that does not answer at all takes the time of the others.
 """
 
 from collections.abc import Iterator, Mapping
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms.persistence import Turn, come_and_go
-from rules.judging.silence import Places, Scope, SourceState
+from rules.judging.silence import Places, Scope, SourceState, heard_by
 from rules.rack.plan import Source
 
 Ints = NDArray[np.int64]
@@ -25,13 +25,17 @@ then a mate's trouble too (project judgement)."""
 
 @dataclass(frozen=True, slots=True)
 class DropOuts:
-    """Answers of a source are missing (`begins`), or hardly any are, with reading `position`."""
+    """Answers of a source are missing (`begins`), or hardly any are, with reading `position`.
+
+    `waits_for` is what does not answer on its bus, where that costs half of the others answers, too.
+    """
 
     source: Source
     position: int
     begins: bool
     scope: Scope
     reason: str
+    waits_for: Source | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +98,8 @@ def drop_outs(
             active, turns = state.gappy, list(_turns(state, count, time_ms[count.here]))
             for turn in come_and_go(turns, active, time_ms[count.here], state.gaps):
                 over = DropOuts(source, int(count.here[turn.index]), False, Scope.PROBE, "")
-                yield _told(source, sources, counts, states, turn) if turn.active else over
+                its = sources, counts, states, time_ms, places
+                yield _told(source, *its, turn) if turn.active else over
         state.due, state.missing = int(count.due[-1]), int(count.missing[-1])
 
 
@@ -133,6 +138,8 @@ def _told(
     sources: tuple[Source, ...],
     counts: Mapping[int, _Count],
     states: Mapping[int, SourceState],
+    time_ms: Ints,
+    places: Places,
     turn: Turn,
 ) -> DropOuts:
     """Say how many answers of a source are missing at one of its readings, and whether of most of its bus."""
@@ -141,7 +148,19 @@ def _told(
     mates = [mate for mate in sources if mate.bus == source.bus and mate.every_ms]
     missing = (counts[it.id].at(position) if it.id in counts else states[it.id].missing for it in mates)
     hit = {mate.probe for mate, lacks in zip(mates, missing, strict=True) if lacks >= SHARED_FROM}
-    shared = source.bus and len(hit) > max(1, len({mate.probe for mate in mates}) / 2)
+    every = {mate.probe for mate in mates}
+    shared = source.bus and len(hit) > max(1, len(every) / 2)
+    mute = [it for it in mates if source.bus and _is_mute(it, states[it.id], time_ms, places, position)]
+    dead = {it.probe for it in mute}
+    waits_for = mute[0] if mute and len(hit - dead) >= len(every - dead) / 2 else None
     said = f"{count.missing[place]} of {count.due[place]} answers missing"
     reason = ", ".join(filter(None, (said, turn.often)))
-    return DropOuts(source, position, True, Scope.BUS if shared else Scope.PROBE, reason)
+    scope = Scope.BUS if shared and not waits_for else Scope.PROBE
+    return DropOuts(source, position, True, scope, reason, waits_for)
+
+
+def _is_mute(source: Source, state: SourceState, time_ms: Ints, places: Places, position: int) -> bool:
+    """Return whether a source has not been read for so long at a reading that this is a silence."""
+    now_ms = int(time_ms[position])
+    known_ms = state.at_ms if state.time_ms < 0 else state.time_ms + state.away_ms
+    return now_ms - heard_by(known_ms, time_ms, places.get(source.id), now_ms) > source.silent_after_ms

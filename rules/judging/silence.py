@@ -29,6 +29,7 @@ Places = Mapping[int, NDArray[np.intp]]
 class SourceState:
     """When a source was last heard: taken in at `at_ms`, measured at `time_ms`.
 
+    Where nobody watched since then, `at_ms` is as much later (`away_ms`).
     Of a conductivity cell: `first_ms` is when it was first read, `dry_ms` when it was last dry, `spell_ms`
     when that began, `witness_ms` the spell that something else bore out, `ended_ms` one that is believed no
     longer. Of what shares a probe with one: `raw` is the newest reading, `wet` that of the cell's last one in
@@ -39,6 +40,7 @@ class SourceState:
 
     at_ms: int
     time_ms: int = -1
+    away_ms: int = 0
     silent: bool = False
     first_ms: int = -1
     dry_ms: int = -1
@@ -163,7 +165,7 @@ def note_heard(
     """Remember when each source was last heard in a block (`states` are changed)."""
     for source_id, here in places.items():
         state = states[source_id]
-        state.at_ms, state.time_ms = int(at_ms[here[-1]]), int(time_ms[here[-1]])
+        state.at_ms, state.time_ms, state.away_ms = int(at_ms[here[-1]]), int(time_ms[here[-1]]), 0
 
 
 def scope_of(

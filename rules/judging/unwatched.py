@@ -7,21 +7,18 @@ silence does. What the same probe, bus or rack hides by then is told with it, as
 lost again within hours stays under it until it has been seen regularly.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.alarm import Alarm
-from rules.alarms.event import Crossing
-from rules.alarms.life_cycle import EXCUSES, Condition, Priority
+from rules.alarms.life_cycle import Condition, Priority
 from rules.alarms.recurrence import Recurrence
 from rules.judging.series import ChannelState
-from rules.judging.silence import Places, Scope, SourceState, scope_of
-from rules.quality.probe_faults import FaultReason
+from rules.judging.silence import Places, Scope, SourceState, heard_by, scope_of
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.limits import Level
@@ -53,7 +50,7 @@ class Loss:
     """A danger became unwatched (`begins`) or is seen again at `at_ms`, before or with reading `position`.
 
     `cause` is what hides it; `hidden` are all dangers that it hides then, `since_ms` is when this one was
-    seen last.
+    seen last; `reason` is why as far as the readings tell, and how often it was lost.
     """
 
     danger: Danger
@@ -63,7 +60,7 @@ class Loss:
     begins: bool
     cause: str
     hidden: tuple[str, ...] = ()
-    often: str = ""
+    reason: str = ""
 
 
 @dataclass(slots=True)
@@ -101,9 +98,6 @@ class _Gap:
         """Return when it is told on its own."""
         return min(max(found_ms, since_ms + self.danger.delay_ms) for found_ms, since_ms in self.known)
 
-
-_STANDS_STILL = (FaultReason.STUCK, FaultReason.PLAYED)
-"""What no longer follows the water, whichever way that goes."""
 
 NOT_BORNE_OUT = "doubted"
 """What is the matter with a probe that answers and has no fault: it moved as nothing else shows."""
@@ -213,7 +207,8 @@ class Unseen:
         for gap in new:
             since_ms = gap.since_ms(at_ms)
             often = gap.state.again.lose(since_ms, at_ms)
-            yield Loss(gap.danger, position, at_ms, since_ms, True, cause, hidden, often)
+            reason = self._reason(gap, at_ms) + (often and f", lost {often}")
+            yield Loss(gap.danger, position, at_ms, since_ms, True, cause, hidden, reason)
 
     def _gaps(self, danger: Danger, state: Hidden) -> Iterator[_Gap]:
         """Go through the times in which a danger was not seen for long enough to be missed.
@@ -275,6 +270,13 @@ class Unseen:
             lost = min((lost, *inputs), key=lambda source: self._due_ms(source, at_ms))
         return lost
 
+    def _reason(self, gap: _Gap, at_ms: int) -> str:
+        """Say whether what hides a danger was not read, or was."""
+        lost = self._lost(gap.danger, at_ms)
+        last_ms = self.states[lost.id].at_ms - self.states[lost.id].away_ms
+        heard_ms = heard_by(last_ms, self.at_ms, self.places.get(lost.id), at_ms)
+        return Condition.SILENT if heard_ms + lost.missed_after_ms <= at_ms else NOT_BORNE_OUT
+
     def _due_ms(self, source: Source, at_ms: int) -> int:
         """Return when a source should have been seen again, after the last time up to a moment."""
         position = int(self.at_ms.searchsorted(at_ms, side="right"))
@@ -333,68 +335,3 @@ def water_cause(plan: RackPlan, channel: Channel, condition: Condition, level: L
     )
     up = level is Level.ABOVE if condition is Condition.HEADING_OUT else condition in _UPWARDS
     return f"{where}/{family}/{'up' if up else 'down'}"
-
-
-def _with_its_reason(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
-    """Say of what hides a danger what is the matter with it, as its own alarms tell, and how often it did."""
-    if crossing.condition is not Condition.UNWATCHED or not crossing.active:
-        return crossing
-    reasons = {
-        alarm.evidence.reason or str(alarm.condition)
-        for alarm in alarms
-        if alarm.cause == crossing.cause and alarm.active and alarm.condition in EXCUSES[crossing.condition]
-    }
-    said = filter(None, (*(sorted(reasons) or (NOT_BORNE_OUT,)), crossing.evidence.reason))
-    return replace(crossing, evidence=replace(crossing.evidence, reason=", ".join(said)))
-
-
-def under_what_stands(crossing: Crossing, alarms: Iterable[Alarm], dangers: Iterable[Danger]) -> Crossing:
-    """Let what is wrong with a probe be part of what people know already.
-
-    A silence is part of the answers that are missing of it, or of its bus, all the time. What a probe hides
-    that still follows its water is part of alarms about just that water, or an input of it, the most urgent:
-    whoever goes there for a salinity that falls finds the cell that lies. Is it more urgent, it is told as
-    that problem, become worse. The probe's fault goes with it, or with what its whole bus hides.
-    """
-    crossing = _with_its_reason(crossing, alarms)
-    if crossing.cause.partition("/")[0] != "probe" or not crossing.active:
-        return crossing
-    known = [alarm for alarm in alarms if alarm.active]
-    if crossing.condition is Condition.UNWATCHED:
-        return replace(crossing, cause=_known_as(crossing, known, dangers) or crossing.cause)
-    if crossing.condition is Condition.PROBE_FAULT:
-        own = f"{crossing.cause}/{Condition.UNWATCHED}", crossing.cause
-        hides = next((it for it in known if it.name == own[0] and it.cause != own[1]), crossing)
-        evidence = replace(crossing.evidence, hidden=hides.evidence.hidden)
-        asked = replace(crossing, priority=hides.priority, evidence=evidence)
-        of_bus = (it for it in known if it.name == f"bus/{crossing.bus}/{Condition.UNWATCHED}")
-        shared = (it.cause for it in of_bus if crossing.vessel in it.reach)
-        return replace(crossing, cause=_known_as(asked, known, dangers) or next(shared, crossing.cause))
-    if crossing.condition is not Condition.SILENT:
-        return crossing
-    told = (it for it in known if Level.GAPS in it.active)
-    bus = f"bus/{crossing.bus}"
-    gaps = (it.cause for it in told if it.channel == crossing.channel or it.cause == bus)
-    return replace(crossing, cause=next(gaps, crossing.cause))
-
-
-def _known_as(crossing: Crossing, alarms: Sequence[Alarm], dangers: Iterable[Danger]) -> str:
-    """Return the cause of the alarms that tell of all that a probe hides; empty where they do not."""
-    troubles: Iterable[Alarm | Crossing] = (*alarms, crossing)
-    ill = {it.channel: it for it in troubles if it.condition in EXCUSES[Condition.UNWATCHED]}
-    own = [it for it in ill.values() if it.cause == crossing.cause]
-    if any(it.condition is Condition.SILENT or it.evidence.reason.startswith(_STANDS_STILL) for it in own):
-        return ""
-    told = [alarm for alarm in alarms if alarm.announced]
-    hides = (it.cause for it in told if it.name == f"{crossing.cause}/{Condition.UNWATCHED}")
-    if crossing.condition is Condition.PROBE_FAULT and (cause := next(hides, "")):
-        return cause
-    worse = crossing.condition is Condition.UNWATCHED  # is told as what people know, become worse
-    about = {it.channel: it for it in told if worse or it.priority >= crossing.priority}
-    for danger in dangers:
-        (first, *_), name = danger.channels, danger.name
-        if f"{first.vessel}/{first.source.quantity}" not in ill:
-            its = [about[channel] for channel in (name, *first.inputs) if channel in about]
-            about |= {name: max(its, key=lambda alarm: alarm.priority)} if its else {}
-    causes = [about[name].cause for name in (crossing.level, *crossing.evidence.hidden) if name in about]
-    return next(iter(causes), "") if about.keys() >= set(crossing.evidence.hidden) else ""

@@ -264,7 +264,8 @@ class WatchList:
 
     def drop_outs(self, found: DropOuts, at_ms: int) -> Crossing:
         """Return the crossing of a source of which answers are missing, or hardly any: it hides nothing."""
-        cause, turn = cause_of(found.source, found.scope), Turn(found.position, found.begins, at_ms)
+        turn = Turn(found.position, found.begins, at_ms)
+        cause = cause_of(found.waits_for or found.source, found.scope)
         channel, evidence = self.own[found.source.id], Evidence(reason=found.reason)
         crossing = self.crossing(channel, Condition.PROBE_FAULT, Level.GAPS, Priority.LOW, turn, evidence)
         return replace(crossing, cause=cause, reach=self._reach(cause, found.scope))
@@ -306,7 +307,7 @@ class WatchList:
             active=loss.begins,
             since_ms=loss.since_ms,
             reach=tuple(dict.fromkeys(name.partition("/")[0] for name in loss.hidden)),
-            evidence=Evidence(hidden=loss.hidden, reason=loss.often and f"lost {loss.often}"),
+            evidence=Evidence(hidden=loss.hidden, reason=loss.reason),
         )
 
     def causes(self) -> dict[str, frozenset[str]]:

@@ -7,6 +7,7 @@ import pytest
 from daemon.view.rack import rack_now
 from daemon.view.rack_now import Overall, WatchState
 from daemon.view.reader import JournalView
+from drivers.readings import Reading
 from rules.judging.watched import WatchedState
 from rules.quantities import Quantity
 from tests.rigs.minute_rack import MINUTE_MS, START_MS, rack_in
@@ -196,3 +197,20 @@ def test_maintenance_has_its_end_and_a_watch_from_nowhere_is_not_well(rack, now)
     found = now()
     assert found.watch.state is WatchState.NEVER
     assert found.overall is Overall.NOT_WATCHED
+
+
+def test_of_a_lost_probe_that_comes_back_lying_only_what_it_still_hides_is_told(rack, now):
+    rack.minutes(60)
+    rack.minutes(40, k1=None)
+    name = "probe/k1-multi/unwatched"
+    told = next(it for it in now().alarms if it.name == name)
+    assert told.reason == "k1: temperature, salinity, oxygen saturation unwatched (probe k1-multi: silent)"
+    assert told.first_check == "Nobody sees this water: measure by hand. Cable, power?"
+    for flicker in (0.0, 0.002, 0.004, 0.001, 0.003):
+        rack.now_ms += MINUTE_MS
+        sent = {"temperature": 15.0, "conductivity": 52.0, "oxygen": 8.0}
+        readings = [Reading("k1-multi", it, value + flicker, rack.now_ms) for it, value in sent.items()]
+        rack.watch.take(readings, rack.now_ms)
+    told = next(it for it in now().alarms if it.name == name)
+    assert told.reason == "k1: salinity unwatched (probe k1-multi: doubted)"
+    assert told.first_check == "Measure by hand: bellwatch measure VESSEL QUANTITY"

@@ -9,11 +9,12 @@ from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.silence import Scope
-from rules.judging.unwatched import cause_of, under_what_stands, water_cause
+from rules.judging.unwatched import cause_of, water_cause
 from rules.quantities import Quantity
 from rules.rack.channels import channels_of
 from rules.rack.limits import Level
 from rules.rack.plan import Source, Supply
+from rules.told_already import under_what_stands
 from tests.rigs.watched_rack import plan_of
 
 SOURCES = (

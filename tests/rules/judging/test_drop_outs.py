@@ -57,6 +57,19 @@ def test_a_line_with_drop_outs_is_one_alarm_with_the_vessels():
     assert {"k1", "k2"} <= set(announced(told)[0].vessels)
 
 
+@pytest.mark.parametrize("share", [0.23, 0.41])
+def test_answers_that_a_dead_mate_costs_are_part_of_what_that_hides(share):
+    """Seen: a dead unit cost the others of its line every third turn, which was a second alarm."""
+    found = Water(hours=9).measured()
+    found.lose(T1, C1, O1)
+    missing(found, share, (T2, C2, O2))
+    told = found.run()
+    assert [event.alarm for event in announced(told)] == ["probe/k1-multi/unwatched"]
+    assert announced(told)[0].evidence.reason == "silent"
+    gaps = next(it for it in told.engine.alarms() if "answers missing" in it.evidence.reason)
+    assert (gaps.cause, gaps.state) == ("probe/k1-multi", State.SUPPRESSED)
+
+
 def test_it_is_over_once_the_probe_answers_again():
     found = Water(hours=12).measured()
     missing(found, 0.31, (O1,), FAULT_AT + 3 * HOUR)

@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 
 from rules.alarms.life_cycle import State, Trigger
-from tests.faults.chain import C1, C2, HOUR, MINUTE, O1, O2, T1, T2, Water
+from rules.engine import Engine
+from rules.readings import Readings
+from tests.faults.chain import C1, C2, HOUR, MINUTE, O1, O2, START_MS, T1, T2, Water
 
 LOT = 1_118_402_953
 ALL = (T1, C1, O1, T2, C2, O2)
@@ -55,3 +57,22 @@ def test_two_probes_that_fall_silent_in_one_poll_are_one_though_a_third_still_ta
     told = found.run()
     assert [event.alarm for event in announced(told)][-1] == "bus/line/unwatched"
     assert len({event.cause for event in announced(told)}) == 1
+
+
+def test_a_probe_that_stays_dead_after_nobody_watched_is_part_of_what_was_hidden_then():
+    """Seen: what nobody had read was "doubted", and the dead probe was told anew, as one that hides none."""
+    found = Water(hours=9).measured()
+    found.lose(T1, C1, O1)
+    back_ms = found.fault_at + round(1.7 * HOUR)
+    watched = (found.at < found.fault_at) | (found.at > back_ms)
+    found.read = {it: read & watched for it, read in found.read.items()}
+    at, source, measured, value = map(np.array, zip(*found.readings(), strict=True))
+    every = Readings(np.arange(at.size) + 1, at, source, measured, value)
+    before, engine = int(at.searchsorted(START_MS + found.fault_at)), Engine(found.plan(), START_MS)
+    events = engine.feed(every.part(0, before)).events
+    events += engine.unwatched_until(START_MS + back_ms, int(at[before - 1])).events
+    events += engine.feed(every.part(before, at.size)).events
+    calls = [it for it in events if it.trigger is Trigger.RAISED and it.state is State.UNACKNOWLEDGED]
+    assert [(it.alarm, it.evidence.reason) for it in calls] == [("bus/line/unwatched", "silent")]
+    silent = [it for it in engine.alarms() if it.condition == "silent" and it.active]
+    assert {(it.vessel, it.cause) for it in silent} == {("k1", "bus/line")}

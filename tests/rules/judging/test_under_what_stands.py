@@ -10,11 +10,12 @@ import pytest
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State
-from rules.judging.unwatched import Danger, under_what_stands
+from rules.judging.unwatched import Danger
 from rules.quantities import Quantity
 from rules.rack.channels import channels_of
 from rules.rack.limits import Level
 from rules.rack.plan import Source
+from rules.told_already import under_what_stands
 from tests.rigs.watched_rack import plan_of
 
 SOURCES = (
@@ -123,7 +124,7 @@ def of_the_thermometer():
     return replace(its, evidence=Evidence(hidden=("k1/temperature",)))
 
 
-BUS = alarm("bus/bench", UNWATCHED, "bus/bench", HIGH, "k2/salinity", reach=("k1", "k2"))
+BUS = alarm("bus/bench", UNWATCHED, "bus/bench", HIGH, "k1/salinity", reach=("k1", "k2"))
 
 
 @pytest.mark.parametrize(
@@ -143,13 +144,32 @@ BUS = alarm("bus/bench", UNWATCHED, "bus/bench", HIGH, "k2/salinity", reach=("k1
         # or with what its whole bus hides, where that concerns its vessel
         ([BUS], fails(), "bus/bench"),
         ([BUS], fails(reason="stuck"), "bus/bench"),
-        ([replace(BUS, reach=("k2",))], fails(), "probe/c"),
+        ([replace(BUS, active={"k2/salinity": HIGH})], fails(), "probe/c"),
         ([replace(BUS, channel="bus/other")], fails(), "probe/c"),
         ([replace(BUS, active={})], fails(), "probe/c"),
     ],
 )
 def test_the_fault_of_a_probe_goes_with_what_it_hides(stands, crossing, cause):
     assert under_what_stands(crossing, stands, DANGERS).cause == cause
+
+
+RACK = alarm("rack/all", UNWATCHED, "rack/all", HIGH, "k1/salinity", reach=("k1", "k2"))
+
+
+@pytest.mark.parametrize(
+    ("stands", "cause"),
+    [
+        ([BUS], "bus/bench"),
+        ([RACK], "rack/all"),
+        ([replace(BUS, active={"k2/salinity": HIGH})], "probe/c"),  # its vessel is seen again
+        ([replace(BUS, channel="bus/other")], "probe/c"),
+        ([replace(BUS, active={})], "probe/c"),
+    ],
+)
+def test_a_silence_goes_with_what_its_whole_bus_hides(stands, cause):
+    """Seen: after a restart the probe that stayed dead was told again, as one that hides nothing."""
+    silent = replace(fails(), condition=SILENT)
+    assert under_what_stands(silent, stands, DANGERS).cause == cause
 
 
 def test_what_is_over_and_what_is_about_no_probe_stays_as_it_is():
@@ -172,9 +192,15 @@ def test_what_is_over_and_what_is_about_no_probe_stays_as_it_is():
         ([replace(fault(), active={})], "", "doubted"),
         ([alarm("k1/salinity", Condition.LOW, "probe/c")], "", "doubted"),
         ([], "", "doubted"),
+        ([], "lost 3 times within 2.0 h", "doubted, lost 3 times within 2.0 h"),
+        (
+            [alarm("k2/salinity", FAULT, "probe/c", LOW, Level.GAPS, reason="9 of 30 answers missing")],
+            "",
+            "doubted",
+        ),
     ],
 )
 def test_what_hides_a_danger_says_what_is_the_matter_with_it(stands, often, said):
-    told = under_what_stands(hides(reason=often), stands, DANGERS)
+    told = under_what_stands(hides(reason=f"doubted, {often}" if often else "doubted"), stands, DANGERS)
     assert told.evidence.reason == said
     assert told.evidence.hidden == ("k1/salinity",)

@@ -95,8 +95,14 @@ class Plainly:
             it.cause, it.unseen = cause, True
         hidden = tuple(it.danger.name for it in self.seen if it.unseen and it.cause == cause)
         for it in new:
-            often = it.again.lose(it.since_ms, at_ms)
-            yield it.danger.name, at_ms, it.since_ms, True, cause, hidden, often
+            reasons = [self._why(it, at_ms), it.again.lose(it.since_ms, at_ms)]
+            reason = ", lost ".join(filter(None, reasons))
+            yield it.danger.name, at_ms, it.since_ms, True, cause, hidden, reason
+
+    def _why(self, its, at_ms):
+        """Whether what hides a danger was read in the last three intervals."""
+        read = at_ms - self.heard[self._lost(its, at_ms).id] < 3 * EVERY_MS
+        return "doubted" if read else "silent"
 
     def _lost(self, its, at_ms):
         """The source of its best channel; where that is heard in time, the input that is most overdue."""
@@ -220,7 +226,7 @@ def found(draw, rows):
         unseen = Unseen(SOURCES, states, OWN, CHANNELS, clock_ms, at_ms, places, channels, seen, unmoved)
         for it in unseen.losses(DANGERS, known):
             assert it.position == int(at_ms.searchsorted(it.at_ms, side="right" if it.begins else "left"))
-            told.append((it.danger.name, it.at_ms, it.since_ms, it.begins, it.cause, it.hidden, it.often))
+            told.append((it.danger.name, it.at_ms, it.since_ms, it.begins, it.cause, it.hidden, it.reason))
         for name in seen:
             channels[name].seen_ms = unseen.last_ms(name, at_ms.size)
         note_heard(states, at_ms, at_ms, places)

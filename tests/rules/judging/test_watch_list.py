@@ -187,12 +187,12 @@ def test_answers_that_are_missing_hide_nothing():
 def test_a_loss_is_told_of_the_probe_the_bus_or_the_rack_that_hides_it(cause, vessel, bus):
     danger = next(it for it in RACK.dangers() if it.name == "k2/oxygen_saturation")
     hidden = ("k1/temperature", "k2/oxygen_saturation", "k1/oxygen_saturation")
-    its = RACK.loss(Loss(danger, 3, 700, 100, True, cause, hidden, "3 times within 2.0 h"))
+    its = RACK.loss(Loss(danger, 3, 700, 100, True, cause, hidden, "silent, lost 3 times within 2.0 h"))
     assert (its.vessel, its.bus, its.channel, its.cause) == (vessel, bus, cause, cause)
     assert (its.condition, its.level) == (Condition.UNWATCHED, "k2/oxygen_saturation")
     assert (its.priority, its.active, its.since_ms) == (Priority.CRITICAL, True, 100)
     assert its.reach == ("k1", "k2")
-    assert its.evidence == Evidence(hidden=hidden, reason="lost 3 times within 2.0 h")
+    assert its.evidence == Evidence(hidden=hidden, reason="silent, lost 3 times within 2.0 h")
     assert RACK.loss(Loss(danger, 3, 700, 100, False, cause)).evidence.reason == ""
 
 
