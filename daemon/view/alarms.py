@@ -17,8 +17,10 @@ from rules.quantities import unit_of
 
 def alarms_now(sight: Sight, channels: Mapping[str, ChannelNow]) -> list[AlarmNow]:
     """Return the alarms that are not normal, the most urgent first, those kept from people last."""
+    utc_ms = sight.dating.utc_ms
     alarms = sorted(
-        sight.engine.alarms(), key=lambda alarm: (alarm.held_by is not None, -alarm.priority, alarm.since_ms)
+        (replace(it, evidence=_evidence(it, channels, utc_ms(it.since_ms))) for it in sight.engine.alarms()),
+        key=lambda alarm: (alarm.held_by is not None, -alarm.priority, alarm.since_ms),
     )
     followers: dict[str, list[str]] = {}
     for alarm in alarms:
@@ -67,9 +69,7 @@ def _first_check(alarm: Alarm, sight: Sight) -> str:
 def _alarm_now(
     alarm: Alarm, sight: Sight, channels: Mapping[str, ChannelNow], followers: tuple[str, ...]
 ) -> AlarmNow:
-    utc_ms = sight.dating.utc_ms
-    evidence = _evidence(alarm, channels, utc_ms(alarm.since_ms))
-    alarm = replace(alarm, evidence=evidence)
+    utc_ms, evidence = sight.dating.utc_ms, alarm.evidence
     channel, quantity = channels.get(alarm.channel), quantity_if_any(alarm)
     live = channel is not None and not channel.watched.why.startswith(OF_THE_WATCH)
     hold = alarm.holds[alarm.held_by] if alarm.held_by else None
