@@ -323,7 +323,7 @@ class MqttBus:
         for measurement in found:
             if measurement in undated:
                 continue
-            if self._is_repeat(probe, measurement):
+            if measurement.is_repeat(self._newest_ms.get((probe.probe, measurement.quantity), -1), utc_ms):
                 self.repeats += 1
                 continue
             try:
@@ -342,10 +342,6 @@ class MqttBus:
             self._newest_ms[probe.probe, measurement.quantity] = measurement.time_ms
             time_ms = self._around.axis_ms(measurement.time_ms)
         self._emit(Reading(probe.probe, measurement.quantity, measurement.value, time_ms))
-
-    def _is_repeat(self, probe: MqttTopic, measurement: Measurement) -> bool:
-        newest_ms = self._newest_ms.get((probe.probe, measurement.quantity))
-        return measurement.dated and newest_ms is not None and measurement.time_ms <= newest_ms
 
     def _refuse(
         self, probe: MqttTopic, what: str, error: errors.ProbeError, message: mqtt.MQTTMessage

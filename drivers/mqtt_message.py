@@ -118,6 +118,13 @@ class Measurement:
     time_ms: int
     dated: bool
 
+    def is_repeat(self, newest_ms: int, arrival_ms: int) -> bool:
+        """Return whether it is not newer than the newest that came, by a clock that was not set back since.
+
+        One that is of the future now was dated before that.
+        """
+        return self.dated and self.time_ms <= newest_ms <= arrival_ms + FUTURE_TOLERANCE_MS
+
 
 def measure(
     topic: MqttTopic, payload: bytes, arrival_ms: int

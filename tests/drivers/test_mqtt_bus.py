@@ -309,23 +309,28 @@ class TestTheSession:
         assert [r.value for r in emitted.readings] == [3.0]
         assert broker.log.count("Sending PUBLISH to bellwatch") == sent + 1
 
-    def test_a_clock_set_back_refuses_nothing(self, broker, emitted):
+    @pytest.mark.parametrize("topic", [plain(), senml_topic()], ids=["undated", "dated by the same clock"])
+    def test_a_clock_set_back_refuses_nothing(self, broker, emitted, topic):
         """UTC is what the system's clock makes of the axis; undated readings are told apart by the axis."""
         ahead_ms = [7_200_000]
+
+        def payload():
+            return record(18.0, age_s=-ahead_ms[0] / 1000) if topic.format == "senml" else "18.0"
+
         driver = MqttBus(
             "air",
             broker.host,
             broker.port,
-            (plain(),),
+            (topic,),
             around(utc_ms=lambda at_ms: at_ms + ahead_ms[0], axis_ms=lambda utc_ms: utc_ms - ahead_ms[0]),
             emitted,
         )
         with running(driver):
             broker.wait_for_log("Sending SUBACK")
-            broker.publish("water/tray", "18.0")
+            broker.publish("water/tray", payload())
             emitted.wait_for(lambda e: len(e.readings) == 1)
             ahead_ms[0] = 0
-            broker.publish("water/tray", "18.0")
+            broker.publish("water/tray", payload())
             emitted.wait_for(lambda e: len(e.readings) == 2)
         sooner, later = (reading.time_ms for reading in emitted.readings)
         assert sooner < later < sooner + 20_000
