@@ -109,11 +109,12 @@ class Episode:
 
     `confirmed_ms` says by event number when the broker took it (None: not, or it is not kept so long);
     `untaken_ms` since when no on-call process has taken it, `oncall` which one is heard; `record`
-    says why the alarm exists.
+    says why the alarm exists. `waited_ms` is from its beginning to its telling, whatever became of the clock.
     """
 
     steps: tuple[AlarmEvent, ...]
     first: AlarmEvent
+    waited_ms: int
     ended_ms: int | None
     followers: tuple[str, ...]
     confirmed_ms: dict[int, int | None]
@@ -126,13 +127,17 @@ class Episode:
 
 @dataclass(frozen=True, slots=True)
 class Why:
-    """An alarm (`episode`) or a channel at `at_ms`; `rules` say when which version of them took over."""
+    """An alarm (`episode`) or a channel at `at_ms`; `rules` say when which version of them took over.
+
+    `judged_by` is the one that judged then; 0: one from before they had numbers.
+    """
 
     about: str
     at_ms: int
     episode: Episode | None
     channels: tuple[ChannelThen, ...]
     rules: tuple[tuple[int, int | None], ...]
+    judged_by: int
 
 
 def why(settings_file: Path, path: Path, about: str, own: Mapping[str, Record]) -> Why:
@@ -172,14 +177,11 @@ class _Asking:
         channels = tuple(self._channel(it, moment, at_ms, first, shown) for it in here)
         stage = next((it.stage.stage for it in channels if it.stage), "")
         episode = self._episode(events, first, moment, stage) if first else None
-        return Why(about, self.dating.utc_ms(at_ms), episode, channels, tuple(self._rules()))
-
-    def _rules(self) -> Iterator[tuple[int, int | None]]:
-        before: object = ""
-        for plan in self.journal.inputs.actions(CONFIGURE):
-            if judged_by(plan) != before:
-                before = judged_by(plan)
-                yield self.dating.utc_ms(plan.at_ms), judged_by(plan)
+        plans = [(it.at_ms, judged_by(it)) for it in self.journal.inputs.actions(CONFIGURE)]
+        rules = [new for new, before in zip(plans, [(0, -1), *plans], strict=False) if new[1] != before[1]]
+        dated = tuple((self.dating.utc_ms(since_ms), by) for since_ms, by in rules)
+        by = next((by for since_ms, by in reversed(rules) if since_ms <= at_ms), None)
+        return Why(about, self.dating.utc_ms(at_ms), episode, channels, dated, by or 0)
 
     def _episode(self, events: list[AlarmEvent], first: AlarmEvent, moment: Moment, stage: str) -> Episode:
         over = events[-1].state is State.NORMAL
@@ -190,6 +192,7 @@ class _Asking:
         return Episode(
             tuple(map(self.dating.dated, events)),
             self.dating.dated(first),
+            first.at_ms - first.since_ms,
             utc_ms(end_ms) if over else None,
             tuple(history.explained_by(first.alarm, events[0].since_ms, end_ms)),
             {it.number: self.journal.outbox.confirmed_ms(it.number) for it in events},

@@ -58,8 +58,8 @@ class _Text:
                 yield from self._record(self.it.episode.record)
             yield f"What ends it: {self._end(self.it.episode)}"
         versions = [f"{by or 'before 1'} since {self._at(at_ms)}" for at_ms, by in self.it.rules]
-        judged = next((by for at_ms, by in reversed(self.it.rules) if at_ms <= self.it.at_ms), None)
-        yield f"Judged by rules {judged or 'before 1'} ({', '.join(versions)}; today's are {RULES_VERSION})"
+        judged = self.it.judged_by or "before 1"
+        yield f"Judged by rules {judged} ({', '.join(versions)}; today's are {RULES_VERSION})"
 
     def _steps(self, its: Episode) -> Iterator[str]:
         for step in its.steps:
@@ -68,8 +68,8 @@ class _Text:
                 f"the broker took it at {self._at(sent_ms)}" if sent_ms else "the broker has not confirmed it"
             )
             yield f"  {self._at(step.at_ms)}  {step.trigger}: {event_text(step, self.zone)} ({took})"
-        waited = (its.first.at_ms - its.first.since_ms) / 1000
-        began = f"began {self._at(its.first.since_ms)}, raised {length_of_time(waited)} later"
+        waited = length_of_time(its.waited_ms / 1000)
+        began = f"began {self._at(its.first.since_ms)}, raised {waited} later"
         yield f"  {began}; cause: {its.first.cause or its.first.channel}"
         if its.followers:
             yield f"  it explains {', '.join(its.followers)}"

@@ -9,6 +9,7 @@ import pytest
 from daemon.broker.noted import ONCALL, OnCallHeard
 from daemon.commands.cli import main
 from daemon.commands.rack.status import EXIT_STATUS
+from daemon.journal.dating import Stretch
 from daemon.journal.inputs import CONFIGURE, RULES
 from daemon.journal.sole_writer import SoleWriter
 from daemon.view.rack_now import Overall
@@ -157,6 +158,20 @@ def test_the_rules_that_judged_then_are_named_and_where_they_changed(tmp_path, c
     now = RULES_VERSION
     by = f"({now} since 2026-08-15 02:00:00, 5 since 2026-08-15 02:03:00; today's are {now})"
     assert f"Judged by rules 5 {by}" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("set_by_h", [-1, 1])
+def test_a_clock_that_was_set_changes_neither_how_long_it_waited_nor_who_judged(tmp_path, capsys, set_by_h):
+    with rack_in(tmp_path) as rack:
+        rack.minutes(10)
+        rack.minutes(10, k2=19.5)
+        event = rack.journal.history.events_of("k2/temperature/high")[0]
+        with rack.journal.transaction():
+            rack.journal.state.keep_stretch(Stretch(event.at_ms, set_by_h * 3_600_000, synchronised=True))
+        assert main(["why", "k2/temperature/high", "--settings", str(tmp_path / "bellwatch.toml")]) == 0
+    text = capsys.readouterr().out
+    assert ", raised 2 min later;" in text
+    assert f"Judged by rules {RULES_VERSION} (" in text
 
 
 def test_who_was_told_as_far_as_the_journal_knows(tmp_path, capsys):
