@@ -85,7 +85,8 @@ def held(alarm: now.AlarmNow, now_ms: int, zone: tzinfo) -> str:
     if alarm.leader:
         return f"part of {alarm.leader}"
     until = f" until {moment(alarm.held_until_ms, now_ms, zone)}" if alarm.held_until_ms is not None else ""
-    return f"{alarm.state}{until}{f' by {alarm.held_who}' if alarm.held_who else ''}: {alarm.held_why}"
+    over = "" if alarm.stands or alarm.held_by == HoldKind.SERVICE else "; over meanwhile"
+    return f"{alarm.state}{until}{f' by {alarm.held_who}' if alarm.held_who else ''}: {alarm.held_why}{over}"
 
 
 def unwatched(vessel: now.VesselNow, now_ms: int, zone: tzinfo) -> Iterator[tuple[str, str, str]]:
