@@ -74,6 +74,10 @@ class MqttProbe(ProbeSettings):
                     yield Finding(path, "nothing", f'where the value is, as the format is "{self.format}"')
                 if key != wanted and value is not None:
                     yield Finding(path, shown(value), f'no such key, as the format is "{self.format}"')
+        if self.max_age_s > self.silent_after_s:
+            path, expected = where("probes", name, "max_age_s"), f"{shown(self.silent_after_s)} or less, "
+            expected += "silent_after_s: a reading that is older when it comes shows no danger of now"
+            yield Finding(path, shown(self.max_age_s), expected, is_warning=True)
         if self.only_if is not None and self.format == "plain":
             expected = 'no such key: a payload of the format "plain" is a number alone'
             yield Finding(where("probes", name, "only_if"), "a table", expected)

@@ -280,7 +280,9 @@ class Block:
             tells = min(distances_to_worst(tolerance), default=np.inf)
             hardly = self._hardly(channel, series.error, tells)
             seen = series.index[~(hardly | np.isnan(verdict.shown.usable))]
-        self.seen[channel.name] = seen
+        late_ms = self._water.readings.at_ms[seen] - self._water.readings.time_ms[seen]
+        in_time = late_ms <= channel.source.silent_after_ms  # else it shows how the water was, not is
+        self.seen[channel.name] = seen if in_time.all() else seen[in_time]
 
     def _note_unmoved(self, channel: Channel, edges: list[Edge]) -> None:
         found = [

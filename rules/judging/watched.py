@@ -40,6 +40,7 @@ _FOUND = {
 """What a quality test says of a reading that does not pass it."""
 
 SILENT, NEVER, UNKNOWN = "silent", "never read", "unknown"
+LATE = "its readings come late"
 UNCHANGED = "not changed since, and nobody can tell whether it is frozen"
 NO_WATER = "hardly any water is so, is the number read in the right unit and word order?"
 BY_SETTINGS = "by settings, no probe for it"
@@ -91,7 +92,8 @@ class ChannelNow:
     reading last differed from the one before (-1: never), `frozen` whether a witness says that the probe
     repeats itself (None: it has not changed for so long that nobody can tell); `usual` is what was learned.
     `fault` says since when, and why, its readings keep failing; `given` whether probes give all inputs,
-    `borne_out` whether more than a cell says that its probe is in air. `sent` is the channel of what the
+    `borne_out` whether more than a cell says that its probe is in air, `late` whether the newest reading was
+    old when it came. `sent` is the channel of what the
     probe itself sends, None where that is this one.
     """
 
@@ -112,6 +114,7 @@ class ChannelNow:
     fault: tuple[int, str] | None
     given: bool = True
     borne_out: bool = True
+    late: bool = False
     sent: "ChannelNow | None" = None
 
     @property
@@ -135,7 +138,7 @@ class ChannelNow:
             return self.found(flag, self.tests)
         if self.lack and self.sent is not None and self.sent.flag == Flag.FAIL:
             return self.sent.not_believed(self.sent.tests)
-        return self.needs if self.lack else ""
+        return self.needs if self.lack else LATE if self.late else ""
 
     @property
     def needs(self) -> str:
@@ -158,7 +161,7 @@ class ChannelNow:
         A value that lacks an input watches roughly, and no more once it tells no limit from the target.
         """
         probe = self.channel.source.probe
-        if self.lack or self.fault is not None or self.flag == Flag.FAIL:
+        if self.lack or self.late or self.fault is not None or self.flag == Flag.FAIL:
             since_ms, why = self.fault or (self.time_ms or None, "")
             return Watched(WatchedState.UNWATCHED, "", self.why or why, since_ms)
         why, since_ms = without(self.lacking, self.error), self.good_time_ms or None
@@ -211,6 +214,7 @@ def channels_now(
             faults.get(channel.name),
             channel.name in watch_list.given,
             source.quantity is not Quantity.CONDUCTIVITY or heard.is_borne_out,
+            heard.at_ms - heard.away_ms - heard.time_ms > source.silent_after_ms,
             found.get(own),
         )
     return list(found.values())
