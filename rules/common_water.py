@@ -7,12 +7,12 @@ from rules.judging.series import Samples
 from rules.judging.water import Carried, Water
 from rules.quality.history import History
 from rules.quality.leaps import Leap
-from rules.quality.repeats import Repeats
+from rules.quality.repeats import Repeats, Rounds
 from rules.quality.replayed import Played, Rests
 from rules.quality.scatter import Scatter
 from rules.quality.swift import Swift
 
-_MADE_ANEW = (History, Leap, Played, Repeats, Rests, Samples, Scatter, Swift)
+_MADE_ANEW = (History, Leap, Played, Repeats, Rests, Rounds, Samples, Scatter, Swift)
 """Of what is carried, what each engine makes by itself as it begins, and as people let it begin anew."""
 
 

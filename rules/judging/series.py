@@ -18,7 +18,7 @@ from rules.quality.history import History, Learned
 from rules.quality.leaps import Leap
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
-from rules.quality.repeats import Repeats
+from rules.quality.repeats import Repeats, Rounds
 from rules.quality.replayed import Played, Rests
 from rules.quality.scatter import Scatter
 from rules.quality.settings import HOUR_MS
@@ -254,6 +254,7 @@ class ChannelState:
     swift: Swift = field(default_factory=Swift)
     played: Played = field(default_factory=Played)
     rests: Rests = field(default_factory=Rests)
+    rounds: Rounds = field(default_factory=Rounds)
     base: float = np.nan
     usual: tuple[tuple[int, int], Learned | None] | None = field(init=False, default=None, compare=False)
     """What `history` tells, and on which day and with which gaps: worked out once a day."""

@@ -24,7 +24,7 @@ from rules.quality.hour_statistics import Buckets
 from rules.quality.leaps import Beside, Leap, Leapt, leaps
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
-from rules.quality.repeats import repeated, repeats_after
+from rules.quality.repeats import going_round, repeated, repeats_after
 from rules.quality.replayed import COARSE_MS, Again, played, rested
 from rules.quality.scatter import Pair, Scatter, bend_limit, erratic
 from rules.quality.settings import DEFAULT_QUALITY
@@ -307,7 +307,11 @@ class Trust:
             state, every_ms = self._channels[own.name], own.source.every_ms
             found = played(its.at_ms, its.value, state.played, every_ms)
             rests = rested(its.at_ms, its.value, found.changed, state.rests, every_ms)
-            self._played[source_id] = its.here, replace(found, since_ms=np.minimum(found.since_ms, rests))
+            found = replace(found, since_ms=np.minimum(found.since_ms, rests))
+            if its.here.size:
+                its_ms, goes, state.rounds = going_round(its.at_ms, its.value, state.rounds)
+                found = replace(found, since_ms=np.minimum(found.since_ms, its_ms), goes_round=goes)
+            self._played[source_id] = its.here, found
         return self._played[source_id]
 
     def _played_since(self, source: Source, its: Read) -> NDArray[np.int64]:
@@ -324,7 +328,8 @@ class Trust:
                     continue
                 beside_ms = found.since_ms[known_at(places, its.here)]
                 quiet = (own.began_ms[1:] < beside_ms) & (its.at_ms - beside_ms >= COARSE_MS)
-                since_ms = np.where(own.matched[1:] | quiet, np.minimum(since_ms, beside_ms), since_ms)
+                quiet |= own.matched[1:] | own.goes_round
+                since_ms = np.where(quiet, np.minimum(since_ms, beside_ms), since_ms)
         return since_ms
 
     def _buckets_of(self, source_id: int) -> tuple[Buckets, NDArray[np.intp]]:

@@ -5,20 +5,41 @@ the one before by a chance of one in twenty do not come in the life of a probe. 
 bounded by the rule of three (with k equal ones among n it is below (3 + 2 k)/n with 95 %; Hanley and
 Lippman-Hand, JAMA 249, 1743, 1983; from memory), and its readings must go up and down as noise does: one that
 still comes to the water's temperature reads another value each time, too, and is calm afterwards.
+
+What says the same few numbers over and over (a gateway that has ceased to hear its probe) is told in the same
+way: by how seldom the probe reads one number twice, in bits.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from math import isqrt
+from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rules.quality.calm import LEAST_MS, LEAST_READINGS, MOVING
 from rules.quality.hour_statistics import all_since
 
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
 SELDOM, KNOWN_FROM = 20, 200
 """Seldom is one in so many of at least so many readings (project judgement)."""
 RULE_OF_THREE, SELDOM_NEW = 3, 10
 """Of a new probe it is a chance that is surely below one in so many: twenty in a row are one in 10^20."""
+
+LONGEST_ROUND: Final = 20
+ENOUGH_OF_ROUND: Final = 100
+"""Half bits that a round, of so many readings at most, must come to (project judgement)."""
+_AT_MOST: Final = ((20, 8), (8, 6), (4, 4), (3, 3), (2, 2))
+"""Where one in so many readings equalled the one so far before, or fewer, another one is worth so many half
+bits. What cycles in step with the polls, or rests, does that always."""
+ONE_IN: Final = 4
+"""Of so many readings one is looked at for that."""
+_KEPT: Final = LONGEST_ROUND + 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,3 +138,106 @@ def _turned(value: NDArray[np.float64], past: Repeats, *, goes_on: bool) -> tupl
     turned = step * np.concatenate(((past.step,), step[:-1])) < 0  # beside a missing one nothing has
     turned[0] &= not goes_on
     return turned, 0 if np.isnan(step[-1]) else int(step[-1])
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """So many readings equalled the one `lag` before, since a moment; what each is worth, in half bits."""
+
+    lag: int
+    times: int
+    since_ms: int
+    worth: int
+
+
+@dataclass(frozen=True, slots=True)
+class Rounds:
+    """What is carried of a source that may say the same few numbers over and over: the newest `value`s, how
+    many it read (`known`), how many of those looked at equalled the one 20, 19, ... before (`same`), the runs
+    that its newest reading goes on with, and since when it goes round (`MOVING`: it does not).
+    """
+
+    value: tuple[float, ...] = (np.nan,) * _KEPT
+    known: int = 0
+    same: tuple[int, ...] = (0,) * LONGEST_ROUND
+    runs: tuple[Run, ...] = ()
+    since_ms: int = MOVING
+
+
+def going_round(at_ms: Ints, value: Floats, past: Rounds) -> tuple[Ints, Bools, Rounds]:
+    """Return since when readings (shapes n, not empty) surely go round, before and after each (n + 1).
+
+    Also whether they go round after each at all (n), and what to carry.
+    """
+    if value.size == 1 and (newest := float(value[0])) not in past.value[1:]:  # as of fine ones nearly all
+        now = replace(past, value=(*past.value[1:], newest), known=past.known + 1, runs=(), since_ms=MOVING)
+        return np.array((past.since_ms, MOVING)), np.zeros(1, dtype=np.bool_), now
+    its = _Row(np.concatenate((past.value, value)), at_ms, past)
+    found, free = all_since(MOVING, value.size + 1), np.ones(value.size, dtype=np.bool_)
+    found[0], goes = past.since_ms, np.zeros(value.size, dtype=np.bool_)
+    for lag in its.lags():
+        times, began = its.runs(lag)
+        long = (times >= LEAST_READINGS) & free
+        free &= ~long
+        for start, stop in _stretches(long):
+            row, run = its.row[_KEPT + start - lag : _KEPT + start + 1], its.run(lag, times, began, start)
+            changes = np.count_nonzero(row[1:] != row[:-1])
+            goes[start:stop] = changes > 0
+            sure = times[start:stop] * changes // lag * run.worth >= ENOUGH_OF_ROUND
+            sure &= at_ms[start:stop] - run.since_ms >= LEAST_MS
+            found[1 + start : 1 + stop][sure] = run.since_ms
+    return found, goes, its.carried(int(found[-1]))
+
+
+class _Row:
+    """A row of the readings kept and new ones, beside what was known before these."""
+
+    def __init__(self, row: Floats, at_ms: Ints, past: Rounds) -> None:
+        self.row, self._at_ms, self._past = row, at_ms, past
+        self._known = {run.lag: run for run in past.runs}
+        self._first = (ONE_IN - 1 - past.known) % ONE_IN
+        looked_at = sliding_window_view(row, _KEPT)[1 + self._first :: ONE_IN]
+        self._alike: Bools = looked_at[:, :-1] == looked_at[:, -1:]
+
+    def lags(self) -> list[int]:
+        """Return by how many readings the row may come again for long."""
+        rests = self._alike.all(axis=1, keepdims=True)  # what rests goes round in nothing
+        moves: Bools = self._alike[:, :-1] & ~rests
+        long = moves[: max(moves.shape[0] - LEAST_READINGS // ONE_IN + 1, 0)].copy()
+        for later in range(1, LEAST_READINGS // ONE_IN):
+            long &= moves[later : later + long.shape[0]]
+        lags = {LONGEST_ROUND - int(place) for place in np.flatnonzero(long.any(axis=0))}
+        return sorted(lags.union(lag for lag in self._known if self.row[_KEPT] == self.row[_KEPT - lag]))
+
+    def runs(self, lag: int) -> tuple[Ints, Ints]:
+        """Return how many in a row equalled the reading `lag` before, and where that began (-1: before)."""
+        alike = self.row[_KEPT:] == self.row[_KEPT - lag : -lag]
+        at, before = np.arange(alike.size), self._known[lag].times if lag in self._known else 0
+        broke = np.maximum.accumulate(np.where(alike, -1, at))
+        times = np.where(broke < 0, at + 1 + before, at - broke)
+        return times, np.where((broke < 0) & (before > 0), -1, broke + 1)
+
+    def run(self, lag: int, times: Ints, began: Ints, at: int) -> Run:
+        """Return the run that goes on at a reading; what it is worth is by what was known as it began."""
+        place = int(began[at])
+        if place < 0:
+            return replace(self._known[lag], times=int(times[at]))
+        known = (self._past.known + place) // ONE_IN
+        new = self._alike[: known - self._past.known // ONE_IN, LONGEST_ROUND - lag]
+        same = self._past.same[LONGEST_ROUND - lag] + int(np.count_nonzero(new))
+        surely = RULE_OF_THREE + same + 2 * isqrt(same)
+        worth = next((its for most, its in _AT_MOST if known >= most * surely), 0)
+        return Run(lag, int(times[at]), int(self._at_ms[place]), worth)
+
+    def carried(self, since_ms: int) -> Rounds:
+        """Return what to carry."""
+        lags = () if (self.row[-_KEPT:] == self.row[-1]).all() else range(2, LONGEST_ROUND + 1)
+        runs = [self.run(lag, *self.runs(lag), -1) for lag in lags if self.row[-1] == self.row[-1 - lag]]
+        same = (np.array(self._past.same) + self._alike.sum(axis=0)).tolist()
+        known = self._past.known + self._at_ms.size
+        return Rounds(tuple(self.row[-_KEPT:].tolist()), known, tuple(same), tuple(runs), since_ms)
+
+
+def _stretches(where: Bools) -> Iterator[tuple[int, int]]:
+    edges = np.diff(np.concatenate(([False], where, [False])).astype(np.int8))
+    yield from zip(np.flatnonzero(edges > 0).tolist(), np.flatnonzero(edges < 0).tolist(), strict=True)

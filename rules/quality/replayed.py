@@ -142,7 +142,8 @@ class Again:
     are played again (`MOVING`: they are not). What else is asked seldom is worked out then.
 
     `changed` is where changing readings are, `time_ms` when these and the carried ones came, `ends` after how
-    many of them each hash was complete, `old` (one more) whether it is an old one.
+    many of them each hash was complete, `old` (one more) whether it is an old one. `goes_round` (n) is
+    whether they are a few that come over and over.
     """
 
     since_ms: Ints
@@ -150,6 +151,7 @@ class Again:
     time_ms: Ints
     ends: Ints
     old: NDArray[np.bool_]
+    goes_round: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
 
     @property
     def matched(self) -> NDArray[np.bool_]:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rules.alarms.life_cycle import Condition, Trigger
+from rules.alarms.life_cycle import Condition, State, Trigger
 from rules.quality.probe_faults import FaultReason
 from tests.faults.chain import C1, MINUTE, O1, POLL, T1, Water
 
@@ -68,3 +68,23 @@ def test_a_coarse_probe_that_plays_the_day_before_hides_no_crash():
     assert [event.alarm for event in raised] == ["probe/k1-multi/unwatched"]
     assert raised[0].evidence.reason.startswith(FaultReason.PLAYED)
     assert raised[0].at_ms - told.fault_ms <= 6 * 60 * MINUTE
+
+
+@pytest.mark.parametrize("share_of", ["all", "oxygen"])
+@pytest.mark.parametrize("digit", [0.0, 0.01])
+@pytest.mark.parametrize("lag", [2, 3, 5, 12])
+def test_a_gateway_that_says_the_same_few_answers_over_and_over_hides_no_crash(lag, digit, share_of):
+    """Seen: of a round of five answers and fewer nothing was told, whatever became of the water."""
+    found = Water(hours=7)
+    found.saturation[1] = found.saturation[1] - 75 * np.clip(found.since_h - 1, 0, 1)
+    found.measured()
+    begins = int(np.argmax(found.after))
+    for source in (T1, C1, O1) if share_of == "all" else (O1,):
+        its = found.value[source]
+        its[:] = np.round(its / digit) * digit if digit else its
+        its[begins:] = np.resize(its[begins - lag : begins], its.size - begins)
+    told = found.run()
+    calls = [it for it in told.events if it.trigger is Trigger.RAISED and it.state is State.UNACKNOWLEDGED]
+    assert [it.alarm for it in calls] == ["probe/k1-multi/unwatched"]
+    assert calls[0].at_ms - told.fault_ms <= 40 * MINUTE
+    assert "k1/oxygen_saturation" in calls[0].evidence.hidden
