@@ -306,12 +306,11 @@ class Trust:
             its, own = self._read.get(source_id, NOTHING_READ), self._watch_list.own[source_id]
             state, every_ms = self._channels[own.name], own.source.every_ms
             found = played(its.at_ms, its.value, state.played, every_ms)
-            rests = rested(its.at_ms, its.value, found.changed, state.rests, every_ms)
-            found = replace(found, since_ms=np.minimum(found.since_ms, rests))
+            since_ms = rested(its.at_ms, its.value, found.changed, state.rests, every_ms)
             if its.here.size:
                 its_ms, goes, state.rounds = going_round(its.at_ms, its.value, state.rounds)
-                found = replace(found, since_ms=np.minimum(found.since_ms, its_ms), goes_round=goes)
-            self._played[source_id] = its.here, found
+                since_ms, found = np.minimum(since_ms, its_ms), replace(found, goes_round=goes)
+            self._played[source_id] = its.here, replace(found, since_ms=np.minimum(found.since_ms, since_ms))
         return self._played[source_id]
 
     def _played_since(self, source: Source, its: Read) -> NDArray[np.int64]:
@@ -346,8 +345,7 @@ class Trust:
         """Return what a probe read, NaN where that is not the water: a jump, in air, what it cannot say."""
         if source_id not in self._sounds:
             value = self._read[source_id].value
-            channel = self._watch_list.own[source_id]
-            sensor = self._watch_list.quality(channel).sensor_range
+            sensor = self._watch_list.quality(self._watch_list.own[source_id]).sensor_range
             bad = self._leaps_of(source_id)[0].jumped | (value < sensor.low) | (value > sensor.high)
             bad |= ~self._in_water(channel)[0]
             self._sounds[source_id] = np.where(bad, np.nan, value)

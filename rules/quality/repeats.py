@@ -157,7 +157,7 @@ class Rounds:
     that its newest reading goes on with, and since when it goes round (`MOVING`: it does not).
     """
 
-    value: tuple[float, ...] = (np.nan,) * _KEPT
+    value: tuple[float, ...] = ()
     known: int = 0
     same: tuple[int, ...] = (0,) * LONGEST_ROUND
     runs: tuple[Run, ...] = ()
@@ -169,10 +169,15 @@ def going_round(at_ms: Ints, value: Floats, past: Rounds) -> tuple[Ints, Bools, 
 
     Also whether they go round after each at all (n), and what to carry.
     """
-    if value.size == 1 and (newest := float(value[0])) not in past.value[1:]:  # as of fine ones nearly all
-        now = replace(past, value=(*past.value[1:], newest), known=past.known + 1, runs=(), since_ms=MOVING)
+    if (
+        value.size == 1 and (newest := float(value[0])) not in past.value[-LONGEST_ROUND:]
+    ):  # as of fine ones nearly all
+        now = replace(
+            past, value=(*past.value, newest)[-_KEPT:], known=past.known + 1, runs=(), since_ms=MOVING
+        )
         return np.array((past.since_ms, MOVING)), np.zeros(1, dtype=np.bool_), now
-    its = _Row(np.concatenate((past.value, value)), at_ms, past)
+    none = (np.nan,) * (_KEPT - len(past.value))
+    its = _Row(np.concatenate((none, past.value, value)), at_ms, past)
     found, free = all_since(MOVING, value.size + 1), np.ones(value.size, dtype=np.bool_)
     found[0], goes = past.since_ms, np.zeros(value.size, dtype=np.bool_)
     for lag in its.lags():
@@ -235,7 +240,9 @@ class _Row:
         runs = [self.run(lag, *self.runs(lag), -1) for lag in lags if self.row[-1] == self.row[-1 - lag]]
         same = (np.array(self._past.same) + self._alike.sum(axis=0)).tolist()
         known = self._past.known + self._at_ms.size
-        return Rounds(tuple(self.row[-_KEPT:].tolist()), known, tuple(same), tuple(runs), since_ms)
+        return Rounds(
+            tuple(self.row[-min(known, _KEPT) :].tolist()), known, tuple(same), tuple(runs), since_ms
+        )
 
 
 def _stretches(where: Bools) -> Iterator[tuple[int, int]]:

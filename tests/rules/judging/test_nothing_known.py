@@ -58,6 +58,7 @@ def test_of_a_channel():
         "calm.stretches.2.moved": 1.0,
         "played.since_ms": 2**63 - 1,
         "rests.played.since_ms": 2**63 - 1,
+        "rounds.since_ms": 2**63 - 1,
     }
 
 
