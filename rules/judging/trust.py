@@ -321,10 +321,8 @@ class Trust:
         own = self._again(source.id)[1]
         since_ms = own.since_ms[1:]
         for other in self._watch_list.of_probe[source.probe]:
-            if other.id != source.id:
-                places, found = self._again(other.id)
-                if not np.count_nonzero(found.since_ms != MOVING):
-                    continue
+            places, found = self._again(other.id)
+            if other.id != source.id and np.count_nonzero(found.since_ms != MOVING):
                 beside_ms = found.since_ms[known_at(places, its.here)]
                 quiet = (own.began_ms[1:] < beside_ms) & (its.at_ms - beside_ms >= COARSE_MS)
                 quiet |= own.matched[1:] | own.goes_round
@@ -345,7 +343,8 @@ class Trust:
         """Return what a probe read, NaN where that is not the water: a jump, in air, what it cannot say."""
         if source_id not in self._sounds:
             value = self._read[source_id].value
-            sensor = self._watch_list.quality(self._watch_list.own[source_id]).sensor_range
+            channel = self._watch_list.own[source_id]
+            sensor = self._watch_list.quality(channel).sensor_range
             bad = self._leaps_of(source_id)[0].jumped | (value < sensor.low) | (value > sensor.high)
             bad |= ~self._in_water(channel)[0]
             self._sounds[source_id] = np.where(bad, np.nan, value)

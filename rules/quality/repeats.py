@@ -169,12 +169,9 @@ def going_round(at_ms: Ints, value: Floats, past: Rounds) -> tuple[Ints, Bools, 
 
     Also whether they go round after each at all (n), and what to carry.
     """
-    if (
-        value.size == 1 and (newest := float(value[0])) not in past.value[-LONGEST_ROUND:]
-    ):  # as of fine ones nearly all
-        now = replace(
-            past, value=(*past.value, newest)[-_KEPT:], known=past.known + 1, runs=(), since_ms=MOVING
-        )
+    if value.size == 1 and value.item() not in past.value[-LONGEST_ROUND:]:  # as of fine ones nearly all
+        newest = (*past.value, value.item())[-_KEPT:]
+        now = replace(past, value=newest, known=past.known + 1, runs=(), since_ms=MOVING)
         return np.array((past.since_ms, MOVING)), np.zeros(1, dtype=np.bool_), now
     none = (np.nan,) * (_KEPT - len(past.value))
     its = _Row(np.concatenate((none, past.value, value)), at_ms, past)
@@ -240,9 +237,8 @@ class _Row:
         runs = [self.run(lag, *self.runs(lag), -1) for lag in lags if self.row[-1] == self.row[-1 - lag]]
         same = (np.array(self._past.same) + self._alike.sum(axis=0)).tolist()
         known = self._past.known + self._at_ms.size
-        return Rounds(
-            tuple(self.row[-min(known, _KEPT) :].tolist()), known, tuple(same), tuple(runs), since_ms
-        )
+        newest = self.row[-min(known, _KEPT) :].tolist()
+        return Rounds(tuple(newest), known, tuple(same), tuple(runs), since_ms)
 
 
 def _stretches(where: Bools) -> Iterator[tuple[int, int]]:
