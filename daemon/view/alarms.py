@@ -12,6 +12,7 @@ from rules.alarms.event import Evidence
 from rules.alarms.life_cycle import MILDER, Condition, State
 from rules.care.rationale import own_record_of, record_of
 from rules.judging.unwatched import NOT_BORNE_OUT
+from rules.judging.watched import SILENT
 from rules.quantities import unit_of
 
 
@@ -43,14 +44,15 @@ def _limit(alarm: Alarm, channel: ChannelNow | None) -> float | None:
 
 
 def _evidence(alarm: Alarm, channels: Mapping[str, ChannelNow], since_ms: int) -> Evidence:
-    """Return what is told of an alarm now: nothing that is seen again; what is read again is not silent."""
+    """Return what is told of an alarm now: nothing that is seen again; what is read again is not silent (but
+    once more)."""
     its = alarm.evidence
     if alarm.condition is not Condition.UNWATCHED or not alarm.active:
         return its
     hidden = tuple(danger for danger in its.hidden if danger in alarm.active)
-    newest = [it.time_ms or 0 for it in channels.values() if "/".join(it.name.split("/")[:2]) in hidden]
-    reason = its.reason
-    if newest and min(newest) > since_ms and reason.startswith(Condition.SILENT):
+    here = [it for it in channels.values() if "/".join(it.name.split("/")[:2]) in hidden]
+    again, reason = all(it.lack != SILENT and (it.time_ms or 0) > since_ms for it in here), its.reason
+    if here and again and reason.startswith(Condition.SILENT):
         reason = NOT_BORNE_OUT + reason.removeprefix(Condition.SILENT)
     return replace(its, hidden=hidden, reason=reason)
 

@@ -214,3 +214,7 @@ def test_of_a_lost_probe_that_comes_back_lying_only_what_it_still_hides_is_told(
     told = next(it for it in now().alarms if it.name == name)
     assert told.reason == "k1: salinity unwatched (probe k1-multi: doubted)"
     assert told.first_check == "Measure by hand: bellwatch measure VESSEL QUANTITY"
+    rack.minutes(8, k1=None)
+    told = next(it for it in now().alarms if it.name == name)
+    assert told.reason == "k1: salinity unwatched (probe k1-multi: silent)"
+    assert told.first_check == "Nobody sees this water: measure by hand. Cable, power?"
