@@ -9,6 +9,7 @@ from tests.faults import (
     inject_doors,
     inject_ends,
     inject_joints,
+    inject_journal,
     inject_line,
     inject_looks,
     inject_network,
@@ -38,6 +39,7 @@ ALONE = (
     inject_looks,
     inject_passing,
     inject_ends,
+    inject_journal,
 )
 SLOW = (
     "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",

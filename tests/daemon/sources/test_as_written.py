@@ -13,6 +13,7 @@ from daemon.journal.journal import Journal
 from daemon.journal.schema import PAGE_BYTES
 from daemon.sources.journal import journal_recording
 from rules.readings import Action
+from tests.rigs.journal_file import pages_of_readings
 
 START_MS = 1_800_000_000_000
 COMMITS, AT_ONCE = 60, 31
@@ -52,24 +53,6 @@ def let_go(path, upto):
         journal.inputs.let_go(upto)
         journal.state.unseal_readings(upto)
     journal.close()
-
-
-def pages_of_readings(path):
-    with sqlite3.connect(path) as db:
-        (root,) = db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'reading'").fetchone()
-    db.close()
-    content = path.read_bytes()
-    pages = [content[at : at + PAGE_BYTES] for at in range(0, len(content), PAGE_BYTES)]
-    found, waiting = [], [root]
-    while waiting:
-        number = waiting.pop()
-        found.append(number)
-        page = pages[number - 1]
-        if page[0] == 5:  # an interior page of a table, by SQLite's file format 1.6
-            count, right = int.from_bytes(page[3:5], "big"), int.from_bytes(page[8:12], "big")
-            cells = [int.from_bytes(page[12 + 2 * it : 14 + 2 * it], "big") for it in range(count)]
-            waiting += [right, *(int.from_bytes(page[cell : cell + 4], "big") for cell in cells)]
-    return found
 
 
 @pytest.mark.parametrize("part", ["head", "tail", "all", "a bit", "another bit"])
