@@ -10,7 +10,7 @@ import structlog
 
 from daemon.errors import BellwatchError, JournalError
 from daemon.journal.history import UNUSABLE
-from daemon.journal.inputs import CONFIGURE, RULES
+from daemon.journal.inputs import CONFIGURE, RULES, UNREADABLE_PLAN
 from daemon.journal.journal import Journal
 from rules import RULES_VERSION
 from rules.engine import Engine
@@ -43,8 +43,8 @@ def configuring(plan: RackPlan, at_ms: int) -> Action:
 
 def fold(engine: Engine | None, item: Readings | Action) -> tuple[Engine, Outcome]:
     """Return the engine after one more input, and what it made of it."""
-    if isinstance(item, Action) and item.kind == CONFIGURE:
-        plan = from_plain(RackPlan, {key: value for key, value in item.body.items() if key != RULES})
+    if isinstance(item, Action) and item.kind in (CONFIGURE, UNREADABLE_PLAN):
+        plan = _plan_in(item)
         if engine is None:
             return Engine(plan, item.at_ms), Outcome()
         return engine, engine.configure(plan, item.at_ms)
@@ -55,6 +55,20 @@ def fold(engine: Engine | None, item: Readings | Action) -> tuple[Engine, Outcom
     if item.kind == AWAY:
         return engine, engine.unwatched_until(item.body["until_ms"], item.at_ms)
     return engine, engine.advance(item.at_ms) if item.kind in (REDATE, WAITED) else engine.act(item)
+
+
+def _plan_in(action: Action) -> RackPlan:
+    try:
+        return from_plain(RackPlan, {key: value for key, value in action.body.items() if key != RULES})
+    except UNUSABLE as error:
+        raise JournalError(f"a plan in the journal is damaged, or of another version: {error}") from error
+
+
+def nothing_judged(journal: Journal) -> JournalError:
+    """Return what to say of a journal from which no engine came."""
+    if journal.inputs.last_seq():
+        return JournalError(f"journal {journal.path}: nothing in it can be judged; it is damaged")
+    return JournalError(f"journal {journal.path}: empty; `bellwatch run` has not taken in anything yet")
 
 
 def engine_of(journal: Journal) -> Engine | None:

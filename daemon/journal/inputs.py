@@ -24,6 +24,9 @@ _ROWS_A_STATEMENT = 50
 CONFIGURE = "configure"
 """The kind of action that puts a plan into force; every journal begins with one."""
 
+UNREADABLE_PLAN = f"unreadable {CONFIGURE}"
+"""What is left of one of which a bit has flipped."""
+
 RULES = "rules"
 """Where such an action says which version of the rules judged under its plan."""
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.journal.fold import fold
-from daemon.journal.inputs import CONFIGURE, judged_by
+from daemon.journal.inputs import CONFIGURE, UNREADABLE_PLAN, judged_by
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.sources.recording import Recording
@@ -64,7 +64,8 @@ class Judging:
     ) -> None:
         self.result = Replayed(recording.start_ms, recording.start_ms)
         self._engine = None if plan is None else Engine(plan, recording.start_ms, common)
-        self._left_out = {*(() if responses else RESPONSES), *(() if plan is None else [CONFIGURE])}
+        plans = () if plan is None else (CONFIGURE, UNREADABLE_PLAN)
+        self._left_out = {*(() if responses else RESPONSES), *plans}
         self._observe = observe
         self._tally = FlagTally(self.result.flags)
 

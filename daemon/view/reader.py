@@ -17,7 +17,7 @@ from daemon.broker.noted import link_of, oncall_heard
 from daemon.broker.notices import SHOWN_LIVE
 from daemon.errors import JournalError
 from daemon.journal.dating import Dating
-from daemon.journal.fold import Inputs, fold, resume
+from daemon.journal.fold import Inputs, fold, nothing_judged, resume
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import ALWAYS, logbook_of
 from daemon.journal.repair import BALLAST_BYTES
@@ -151,7 +151,7 @@ class JournalView:
         if engine is None:
             engine, _ = resume(journal, whole_tail=False, through=partial(self._counted, journal))
         if engine is None:
-            raise JournalError(f"journal {self._path}: empty; `bellwatch run` has not taken in anything yet")
+            raise nothing_judged(journal)
         engine.advance(max(engine.clock_ms, journal.state.clock_ms()))
         self._engine, self._seq = engine, journal.inputs.last_seq()
         return engine
@@ -172,7 +172,7 @@ class JournalView:
         try:
             for item in journal.inputs.after(self._seq):
                 engine, _ = fold(engine, item)
-        except InputError:  # an input of the very moment of an event, beyond which we had let time pass
+        except (InputError, JournalError):  # of the moment of an event beyond which time has passed; damaged
             return None
         return engine
 

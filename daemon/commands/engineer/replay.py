@@ -18,6 +18,7 @@ from daemon.commands.engineer import report_options
 from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
 from daemon.commands.engineer.source_options import add_source_arguments, csv_layout, open_recording, taken_in
 from daemon.errors import SourceError
+from daemon.journal.history import UNUSABLE
 from daemon.replay.flags import FlagFile
 from daemon.replay.replay import Observer, Replayed, plans_of, replay
 from daemon.replay.words import (
@@ -38,6 +39,7 @@ from daemon.sources.journal import recorded_events
 from daemon.sources.recording import Recording
 from daemon.words import SHAPES, STYLES, event_text
 from rules.alarms.episodes import compare, episodes_of
+from rules.alarms.event import AlarmEvent
 from rules.alarms.history import says_the_same
 from rules.engine import Engine
 from rules.quality.flags import Flag
@@ -198,17 +200,23 @@ def _compare_with_the_past(result: Replayed, recording: Recording, console: Cons
     """Say whether a replay under the plans of the time gave the very events of the time."""
     lived = recorded_events(Path(recording.name))
     again = result.events
-    same = map(says_the_same, map(json.loads, lived), again)
-    first = next(
-        (place for place, as_it_was in enumerate(same) if not as_it_was), min(len(lived), len(again))
-    )
+    same = map(_is_of, lived, again)
+    first = next((place for place, is_same in enumerate(same) if not is_same), min(len(lived), len(again)))
     if first == len(lived) == len(again):
         how = "byte for byte" if lived == [*map(event_line, again)] else "in every field that they had"
         console.print(f"As it was: all {len(lived)} events are those of the time, {how}.")
         return 0
     console.print(
         f"NOT as it was: {len(lived)} events of the time, {len(again)} now; the first that differs is "
-        f"number {first + 1}. The rules have changed since, or the journal has lost its oldest readings.",
+        f"number {first + 1}. The rules have changed since, or the journal has lost its oldest readings,"
+        " or is damaged.",
         soft_wrap=True,
     )
     return 1
+
+
+def _is_of(lived: str, again: AlarmEvent) -> bool:
+    try:
+        return says_the_same(json.loads(lived), again)
+    except UNUSABLE:  # damaged
+        return False

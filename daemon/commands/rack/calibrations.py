@@ -12,9 +12,9 @@ from daemon.check.load import load_settings
 from daemon.commands.options import add_settings
 from daemon.errors import JournalError
 from daemon.journal.dating import Dating
-from daemon.journal.fold import engine_of
+from daemon.journal.fold import engine_of, nothing_judged
 from daemon.journal.journal import Journal
-from daemon.journal.logbook import calibrations_in
+from daemon.journal.logbook import CALIBRATE, calibrations_in
 from daemon.sources.journal import readable
 from daemon.words import length_of_time, shown_line, shown_point
 from rules.care.calibration import Calibration, Line, Point
@@ -38,6 +38,9 @@ def _list(options: argparse.Namespace) -> int:
     path = settings.journal.path
     with readable(path), closing(Journal(path, writable=False)) as journal:
         dating, engine = journal.state.dating(), engine_of(journal)
+        if engine is None and journal.inputs.last_seq():
+            raise nothing_judged(journal)
+        unreadable = sum(it.kind != CALIBRATE for it in journal.inputs.actions(CALIBRATE))
         made = [
             replace(it, at_ms=dating.utc_ms(it.at_ms))
             for it in calibrations_in(journal)
@@ -53,12 +56,14 @@ def _list(options: argparse.Namespace) -> int:
         before[calibration.key] = calibration
     if not made and options.probe not in (None, *settings.probes):
         raise JournalError(f"probe: {none_such(options.probe, list(settings.probes))}")
-    if not made:
+    if not made and not unreadable:
         print("No calibration is written down yet.")
     for now in engine.calibrations() if engine else []:
         if options.probe in (None, now.source.probe):
             for line in _health(now, dating, zone):
                 print(f"{now.source.probe} {now.source.quantity}: {line}")
+    if unreadable:
+        raise JournalError(f"journal {path}: damaged: {unreadable} more cannot be read")
     return 0
 
 

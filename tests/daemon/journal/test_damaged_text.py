@@ -12,6 +12,7 @@ from daemon.journal.fold import UNUSABLE_INPUT
 from daemon.journal.integrity import open_journal
 from daemon.journal.schema import PAGE_BYTES
 from daemon.sources.journal import journal_recording
+from rules.readings import Action
 from tests.rigs.bench import START_MS, Bench, steady, swinging
 from tests.rigs.daemon_run import write_settings
 
@@ -121,3 +122,61 @@ def test_a_look_at_a_journal_that_is_damaged_is_one_line(tmp_path, capsys, comma
     (line,) = capsys.readouterr().err.splitlines()
     assert "malformed" in line
     assert "in a moment" not in line
+
+
+CHANGED_PLAN = ("UPDATE action SET body = replace(body, 'every_ms', 'evesy_ms') WHERE kind = 'configure'",)
+HANDOVER = ["handover", "--night", "2025-10-09"]
+
+
+def one_line(capsys, arguments):
+    """What a command says of damage in its last line, as it ends with an error."""
+    assert main([str(it) for it in arguments]) == 2
+    said = capsys.readouterr().err
+    assert "Traceback" not in said
+    return said.splitlines()[-1]
+
+
+@pytest.mark.parametrize("plan", [NO_JSON, NO_PLAN, NO_TEXT, CHANGED_PLAN])
+@pytest.mark.parametrize("command", [["replay"], HANDOVER])
+def test_a_plan_that_is_damaged_is_told_to_whoever_has_the_water_judged_again(
+    tmp_path, capsys, command, plan
+):
+    settings = write_settings(tmp_path, tmp_path / "none", 1)
+    path = damaged(tmp_path, plan)
+    of = [path] if command == ["replay"] else ["--settings", settings]
+    assert "a plan in the journal is damaged" in one_line(capsys, [*command, *of])
+
+
+@pytest.mark.parametrize("command", [["status"], ["due"], ["calibrations"], HANDOVER])
+def test_a_journal_of_which_nothing_can_be_judged_is_not_called_empty(tmp_path, capsys, command):
+    settings = write_settings(tmp_path, tmp_path / "none", 1)
+    damaged(tmp_path, SNAPSHOT, NO_PLAN)
+    line = one_line(capsys, [*command, "--settings", settings])
+    assert line.endswith("nothing in it can be judged; it is damaged")
+
+
+def test_under_other_settings_a_damaged_plan_is_not_asked_for(tmp_path, capsys):
+    path = damaged(tmp_path, NO_TEXT)
+    assert main(["replay", str(path), "--settings", str(tmp_path / "bench.toml")]) == 0
+    assert "unreadable" not in capsys.readouterr().out
+
+
+def test_an_event_that_is_damaged_is_not_as_it_was(tmp_path, capsys):
+    path = damaged(tmp_path, NO_EVENT)
+    assert main(["replay", str(path)]) == 1
+    assert "the first that differs is number 2" in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_calibration_that_is_damaged_is_missed(tmp_path, capsys):
+    bench = Bench(tmp_path)
+    points = [{"read": 15.2, "true": 15.0, "uncertainty": 0.05}]
+    about = {"probe": "k1-ct", "quantity": "temperature", "standard": "ice point", "points": points}
+    with bench.journal.transaction():
+        for _ in range(2):
+            bench.journal.inputs.append_action(Action(START_MS, "calibrate", "ada", about))
+    settings = write_settings(tmp_path, tmp_path / "none", 1)
+    assert main(["calibrations", "--settings", str(settings)]) == 0
+    with closing(sqlite3.connect(bench.path)) as db, db:
+        db.execute("UPDATE action SET body = '{' WHERE seq = (SELECT max(seq) FROM action)")
+    assert "1 more cannot be read" in one_line(capsys, ["calibrations", "--settings", settings])
+    bench.power_cut()
