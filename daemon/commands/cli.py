@@ -44,7 +44,7 @@ COMMANDS = {
     "export": ("engineer.export", "write the whole record as CSV, Parquet or NetCDF, for other tools"),
     "import": (
         "engineer.import_readings",
-        "read such a record, or another logger's CSV, into a new journal",
+        "read such a record, another logger's CSV, or what is left of a damaged journal, into a new one",
     ),
     "backup": ("install.daily_backup", "copy the journal while the daemon goes on writing it"),
     "restore": ("install.backup", "put such a copy in the journal's place, while no daemon runs"),

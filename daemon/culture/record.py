@@ -2,7 +2,6 @@
 
 import time
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -10,7 +9,7 @@ from zoneinfo import ZoneInfo
 from daemon.culture.water import Judged, water_of
 from daemon.journal.dating import Dating
 from daemon.journal.history import Entry
-from daemon.journal.journal import Journal
+from daemon.journal.journal import reading
 from daemon.journal.logbook import acts_in, as_done
 from daemon.settings.rack import Settings
 from daemon.view.moment import LED_THERE_MS
@@ -76,7 +75,7 @@ class Record:
     def water(self, cohorts: Iterable[Cohort], quantities: Collection[str], from_ms: int) -> Judged:
         """Return the water of the vessels of some batches from a moment on, in UTC, judged again."""
         wanted = {f"{it.vessel}/{quantity}" for of in cohorts for it in of.stays for quantity in quantities}
-        with closing(Journal(self.settings.journal.path, writable=False)) as journal:
+        with reading(self.settings.journal.path) as journal:
             if journal.inputs.span() is None:
                 return Judged({})
             after = journal.inputs.last_seq_before(self.dating.axis_ms(from_ms) - LED_THERE_MS)
@@ -130,7 +129,7 @@ class Record:
 
 def record_of(settings: Settings, now_ms: int | None = None) -> Record:
     """Return what the journal of a rack has of the animals."""
-    with closing(Journal(settings.journal.path, writable=False)) as journal, journal.standing_still():
+    with reading(settings.journal.path) as journal, journal.standing_still():
         acts, dating = acts_in(journal), journal.state.dating()
         written = journal.history.logbook((), tuple(ENTRY_KINDS))
     counts = (it for it in as_done(written, dating).values() if not is_withdrawn(it.body))

@@ -18,7 +18,7 @@ from daemon.errors import DamagedJournalError
 from daemon.journal.history import History
 from daemon.journal.inputs import Inputs
 from daemon.journal.outbox import Outbox
-from daemon.journal.schema import finding_of, is_damage, open_for_reading, open_for_writing
+from daemon.journal.schema import finding_of, is_damage, open_for_reading, open_for_writing, readable
 from daemon.journal.state import Place, State
 from daemon.transaction import transaction
 
@@ -27,6 +27,13 @@ _BYTES_AT_ONCE = 819_200
 _SEALED_AT_ONCE = 10_000
 _SPARE_SHARE = 0.2
 """So much of the file may be free pages: new readings use them again, and moving them wears the card."""
+
+
+@contextmanager
+def reading(path: Path) -> "Iterator[Journal]":
+    """Open a journal to look at it; a JournalError of one line says what cannot be read."""
+    with readable(path), closing(Journal(path, writable=False)) as journal:
+        yield journal
 
 
 class Journal:

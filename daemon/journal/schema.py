@@ -5,7 +5,8 @@ the order of their arrival) and everything that came of it (flags, events, messa
 """
 
 import sqlite3
-from contextlib import ExitStack, closing
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 
 from daemon.errors import DamagedJournalError, JournalError
@@ -153,6 +154,8 @@ PAGE_BYTES = 512
 hold little that is new. With 1024 a tenth to a third more goes to the card (counted at a block device). To
 read all readings takes as long, a search of SQLite's own through them a tenth longer, its check a fifth."""
 _FRAME_HEADER_BYTES = 24
+SAVED_BY = "a watch sets it aside where it runs, `bellwatch import FILE NEW` saves what can be read"
+"""What may be done about a journal that is damaged."""
 
 
 def open_for_writing(path: Path) -> sqlite3.Connection:
@@ -203,8 +206,26 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     except OSError as error:
         raise JournalError(f"journal {path}: {error.strerror}; this user must be able to read it") from error
     except sqlite3.Error as error:
-        raise JournalError(f"journal {path}: {error}") from error
+        raise unreadable(path, error) from error
     return db
+
+
+def unreadable(path: Path, error: sqlite3.Error) -> JournalError:
+    """Return what to say of a journal that cannot be read, and what may be done."""
+    if is_damage(error):
+        return DamagedJournalError(f"journal {path}: {error}; {SAVED_BY}")
+    table_gone = error_code(error) == sqlite3.SQLITE_ERROR
+    then = SAVED_BY if table_gone else "look again in a moment"
+    return JournalError(f"journal {path}: {error}; {then}")
+
+
+@contextmanager
+def readable(path: Path) -> Iterator[None]:
+    """Make a JournalError of what SQLite says of a journal that cannot be read."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise unreadable(path, error) from error
 
 
 def _refuse_folder(path: Path) -> None:
@@ -235,7 +256,8 @@ def _text(stored: bytes) -> str:
 
 def is_damage(error: Exception) -> bool:
     """Return whether SQLite says that the file itself is broken."""
-    return error_code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    codes = sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB
+    return error_code(error) in codes or isinstance(error, DamagedJournalError)
 
 
 def finding_of(db: sqlite3.Connection) -> str:

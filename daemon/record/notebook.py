@@ -4,7 +4,6 @@ A NetCDF record needs none of this: `xarray.open_dataset("record.nc").k1_tempera
 """
 
 from collections.abc import Iterator
-from contextlib import closing
 from pathlib import Path
 
 import pandas as pd
@@ -13,12 +12,11 @@ import pyarrow.compute as pc
 import xarray as xr
 
 from daemon.errors import SourceError
-from daemon.journal.journal import Journal
+from daemon.journal.journal import reading
 from daemon.record.arrow import SCHEMAS
 from daemon.record.from_journal import JournalTables, Part
 from daemon.record.package import folder_tables
 from daemon.record.tables import TABLES
-from daemon.sources.journal import readable
 
 
 def frame(path: str | Path, vessel: str, quantity: str, probe: str = "") -> pd.DataFrame:
@@ -58,7 +56,7 @@ def _judged(path: Path, vessel: str) -> Iterator[pa.Table]:
         raise SourceError(
             f"{path}: open it with xarray.open_dataset; expected a journal or a record's folder"
         )
-    with readable(path), closing(Journal(path, writable=False)) as journal, journal.standing_still():
+    with reading(path) as journal, journal.standing_still():
         yield from (
             part for name, part in JournalTables(journal, Part(vessels=(vessel,))).all() if name == "judged"
         )

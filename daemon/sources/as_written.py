@@ -16,7 +16,7 @@ import structlog
 from daemon.errors import SourceError
 from daemon.journal.inputs import READING_ROW
 from daemon.journal.journal import Journal
-from daemon.journal.schema import finding_of, open_for_reading
+from daemon.journal.schema import SAVED_BY, finding_of, open_for_reading
 from daemon.sources.columns import Rows
 
 log = structlog.get_logger()
@@ -92,10 +92,7 @@ def refuse_damaged(path: Path, wrong: str) -> None:
     with closing(open_for_reading(path)) as db:
         finding = finding_of(db)
     if finding:
-        raise SourceError(
-            f"journal {path}: its readings cannot be read: {wrong} ({finding});"
-            " `sqlite3 FILE .recover` may save them"
-        )
+        raise SourceError(f"journal {path}: its readings cannot be read: {wrong} ({finding}); {SAVED_BY}")
 
 
 def _tell(path: Path, wrong: str) -> None:

@@ -6,7 +6,6 @@ back.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import closing
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -16,7 +15,7 @@ import numpy as np
 
 from daemon.as_read import shown, shown_unit
 from daemon.journal.dating import Dating
-from daemon.journal.journal import Journal
+from daemon.journal.journal import reading
 from daemon.journal.logbook import calibrations_in
 from daemon.sources.recording import Inputs, Recording, SourceKey
 from rules.care.calibration import Calibration
@@ -28,13 +27,13 @@ BySource = Mapping[int, Sequence[Correction]]
 
 def calibrations_at(path: Path) -> list[Calibration]:
     """Return the calibrations that a journal holds, oldest first; raise JournalError where it is none."""
-    with closing(Journal(path, writable=False)) as journal:
+    with reading(path) as journal:
         return calibrations_in(journal)
 
 
 def dating_of(path: Path) -> Dating:
     """Return how the times of a journal's calibrations are dated; raise JournalError where it is none."""
-    with closing(Journal(path, writable=False)) as journal:
+    with reading(path) as journal:
         return journal.state.dating()
 
 

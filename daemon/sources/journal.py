@@ -4,17 +4,15 @@ The larger part of a replay is bringing rows out of SQLite into arrays; it goes 
 processes while the blocks that are already there are being judged.
 """
 
-import sqlite3
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future
-from contextlib import closing, contextmanager
 from itertools import chain, islice, pairwise
 from pathlib import Path
 
-from daemon.errors import JournalError, SourceError
+from daemon.errors import JournalError
 from daemon.journal.inputs import CONFIGURE
-from daemon.journal.journal import Journal
+from daemon.journal.journal import reading
 from daemon.journal.logbook import logbook_of
 from daemon.sources.as_written import as_written, look_at_span, rows_of
 from daemon.sources.columns import Rows, clear, copied, copying, months_of
@@ -43,7 +41,7 @@ def journal_recording(
     Memory in use: about `workers` + 2 blocks of 40 bytes a reading. What the daemon writes meanwhile
     is left out. `through_copies`: by way of copies beside the journal, made where they are missing.
     """
-    with _reading(path) as journal, journal.standing_still():
+    with reading(path) as journal, journal.standing_still():
         sources, span = journal.inputs.sources(), journal.inputs.span()
         actions = journal.inputs.numbered_actions()
         start_ms = journal.inputs.start_ms()
@@ -68,13 +66,13 @@ def journal_recording(
 
 def recorded_events(path: Path) -> list[str]:
     """Return the events that the daemon raised at the time, as the journal holds them, oldest first."""
-    with _reading(path) as journal:
+    with reading(path) as journal:
         return journal.history.event_lines()
 
 
 def temperatures_in(path: Path) -> str:
     """Return what the team of a journal reads temperatures in, C or F, by the newest plan in it."""
-    with _reading(path) as journal:
+    with reading(path) as journal:
         plan = journal.inputs.newest_action(CONFIGURE)
     return plan.body.get("temperatures_in", "C") if plan else "C"
 
@@ -87,7 +85,7 @@ def _blocks(after: int, upto: int, block: int) -> list[tuple[int, int]]:
 def _as_written(path: Path, ranges: list[tuple[int, int]], acts: list[int], workers: int) -> Iterator[Rows]:
     """Load ranges, here or in processes, and look whether they are what was written."""
     loaded = _in_parallel(path, ranges, workers) if workers else (_rows(path, *it) for it in ranges)
-    with _reading(path) as journal:
+    with reading(path) as journal:
         named = ((*it, rows) for it, rows in zip(ranges, loaded, strict=True))
         yield from as_written(path, journal, acts, named)
 
@@ -96,7 +94,7 @@ def _through_copies(
     path: Path, first: int, last: int, acts: list[int], workers: int, block: int
 ) -> Iterator[Rows]:
     """Go through the copies of the months; load and copy those that have none that is right."""
-    with _reading(path) as journal:
+    with reading(path) as journal:
         months = [(month, copied(month)) for month in months_of(journal, path, first, last)]
     clear([month for month, _ in months])
     ranges = [_blocks(month.after, month.upto, block) if rows is None else [] for month, rows in months]
@@ -125,26 +123,8 @@ def _in_parallel(path: Path, ranges: list[tuple[int, int]], workers: int) -> Ite
 
 def _rows(path: Path, after: int, upto: int) -> Rows:
     """Load the readings with after < seq <= upto."""
-    with _reading(path) as journal:
+    with reading(path) as journal:
         return rows_of(journal, after, upto)
-
-
-@contextmanager
-def _reading(path: Path) -> Iterator[Journal]:
-    """Open a journal to read; a damaged page becomes a SourceError."""
-    with readable(path), closing(Journal(path, writable=False)) as journal:
-        yield journal
-
-
-@contextmanager
-def readable(path: Path) -> Iterator[None]:
-    """Make a SourceError of what SQLite says of a journal that cannot be read."""
-    try:
-        yield
-    except sqlite3.Error as error:
-        raise SourceError(
-            f"journal {path}: its readings cannot be read: {error}; `sqlite3 FILE .recover` may save them"
-        ) from error
 
 
 def _readings(rows: Rows) -> Readings:

@@ -6,8 +6,6 @@ where that snapshot is old, from the newest days: a look never reads a year.
 """
 
 import shutil
-import sqlite3
-from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import tzinfo
 from functools import partial
@@ -18,10 +16,10 @@ from daemon.broker.notices import SHOWN_LIVE
 from daemon.errors import JournalError
 from daemon.journal.dating import Dating
 from daemon.journal.fold import Inputs, fold, nothing_judged, resume
-from daemon.journal.journal import Journal
+from daemon.journal.journal import Journal, reading
 from daemon.journal.logbook import ALWAYS, logbook_of
 from daemon.journal.repair import BALLAST_BYTES
-from daemon.journal.schema import WAL_BYTES_KEPT, is_damage
+from daemon.journal.schema import WAL_BYTES_KEPT
 from daemon.journal.sole_writer import Holder, holder_of
 from daemon.machine import MACHINE, Machine, MachineReading
 from daemon.settings.plan import rack_plan
@@ -91,11 +89,10 @@ class JournalView:
         """Return what is there at `now_ms` (UTC); JournalError where there is nothing that can be read."""
         holder = holder_of(self._path)
         try:
-            with closing(Journal(self._path, writable=False)) as journal, journal.standing_still():
+            with reading(self._path) as journal, journal.standing_still():
                 return self._sight(journal, holder, now_ms)
-        except (sqlite3.Error, OSError) as error:
-            then = "the watch sets it aside where it runs" if is_damage(error) else "look again in a moment"
-            raise JournalError(f"journal {self._path}: {error}; {then}") from error
+        except OSError as error:
+            raise JournalError(f"journal {self._path}: {error}; look again in a moment") from error
 
     def _differs(self, plan: RackPlan, ids: dict[tuple[str, str, str], int]) -> bool:
         """Return whether the file says something else; how often probes are read a plan need not know."""

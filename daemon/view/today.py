@@ -1,13 +1,12 @@
 """What somebody has to look at today, the worst first: what stands now, is planned, or falls due."""
 
 from collections.abc import Iterator, Sequence
-from contextlib import closing
 from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from daemon.journal.history import Entry
-from daemon.journal.journal import Journal
+from daemon.journal.journal import Journal, reading
 from daemon.journal.logbook import HAND, logbook_of
 from daemon.settings.rack import Settings
 from daemon.view import rack_words as words
@@ -76,7 +75,7 @@ def _planned(rack: RackNow, zone: ZoneInfo) -> Iterator[str]:
 
 def open_notices(settings: Settings) -> list[Notice]:
     """Return what stages and hand checks still ask for."""
-    with closing(Journal(settings.journal.path, writable=False)) as journal, journal.standing_still():
+    with reading(settings.journal.path) as journal, journal.standing_still():
         utc_ms = journal.state.dating().utc_ms
         written = [replace(it, at_ms=utc_ms(it.at_ms)) for it in logbook_of(journal, kinds=(HAND,))]
         return list(open_among(journal, settings, written))

@@ -10,7 +10,7 @@ from tests.faults.whole_rack import WholeRack
 from tests.rigs.journal_file import pages_of_readings
 
 EVER = 10**9
-RECOVER = r"`sqlite3 .* \.recover` may save"
+SAVED = "`bellwatch import FILE NEW` saves"
 
 
 @contextmanager
@@ -57,7 +57,7 @@ def disk_readings_torn(folder):
         rack.journal.write_bytes(content)
         for command in (["replay", rack.journal], ["export", folder / "record", "--journal", rack.journal]):
             done, after_s = bellwatch(*command)
-            came = refused_line(done, after_s, RECOVER)
+            came = refused_line(done, after_s, SAVED)
             if came.after_s is None or len(done.stderr.splitlines()) != 1 or (folder / "record").exists():
                 return came._replace(wrong=came.wrong or f"{command[0]}: {done.stderr[-200:]}")
         return begins_anew(rack)

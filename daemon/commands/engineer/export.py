@@ -2,7 +2,7 @@
 
 import argparse
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, closing, contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,9 +12,9 @@ from daemon.commands.engineer.progress import shown
 from daemon.commands.options import add_journal, journal_path, needing
 from daemon.errors import SourceError
 from daemon.export.logbook import write_logbook
-from daemon.journal.journal import Journal
+from daemon.journal.journal import Journal, reading
+from daemon.journal.schema import readable
 from daemon.sources.as_written import refuse_damaged
-from daemon.sources.journal import readable
 from daemon.tables.values import utc_ms
 from daemon.words import iso_time
 
@@ -40,7 +40,7 @@ def _export(options: argparse.Namespace) -> int:
     between_ms = _moment(options.since) or -(2**63), _moment(options.to) or 2**63 - 1
     if between_ms[0] >= between_ms[1]:
         raise SourceError(f"--from {options.since}: must be before --to {options.to}")
-    with readable(path), closing(Journal(path, writable=False)) as journal:
+    with reading(path) as journal:
         if options.logbook:
             with _made_anew(options.target) as part, readable(path):
                 _refuse_unknown(journal, options.vessel)

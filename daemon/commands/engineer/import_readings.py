@@ -1,11 +1,11 @@
-"""`bellwatch import`: a record, or another logger's CSV, into a new journal to replay.
+"""`bellwatch import`: a record, another logger's CSV, or what is left of a damaged journal, into a new one.
 
 The readings are written down as they were taken in; nothing is judged here, `bellwatch replay` does that.
 """
 
 import argparse
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from itertools import islice
 from pathlib import Path
 
@@ -14,9 +14,10 @@ from daemon.commands.engineer.making import made_whole
 from daemon.commands.engineer.progress import shown
 from daemon.commands.engineer.source_options import add_csv_arguments, csv_layout, is_journal
 from daemon.commands.options import needing
-from daemon.errors import SourceError
+from daemon.errors import DamagedJournalError, SourceError
+from daemon.journal.damage import save
 from daemon.journal.fold import configuring
-from daemon.journal.journal import Journal
+from daemon.journal.journal import Journal, reading
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.sources.csv import csv_recording
@@ -28,7 +29,9 @@ ROWS_AT_ONCE = 20_000
 
 def import_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `import`."""
-    parser.add_argument("file", type=Path, help="a record (a folder, or .nc), or a CSV of another logger")
+    parser.add_argument(
+        "file", type=Path, help="a record (a folder, or .nc), a CSV of another logger, a damaged journal"
+    )
     parser.add_argument("journal", type=Path, help="the journal to make; it must not be there yet")
     parser.add_argument("--settings", type=Path, help="settings of the rack; needed for another logger's CSV")
     add_csv_arguments(parser)
@@ -36,22 +39,43 @@ def import_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _import(options: argparse.Namespace) -> int:
-    settings = None if options.settings is None else load_settings(options.settings)
     beside_it = beside(str(options.journal))
     with made_whole(options.journal) as part:
         for path in (options.journal, beside_it):
             if path.exists():
                 raise SourceError(f"{path}: is there already; an import makes a new journal")
-        with closing(Journal(part, writable=True)) as journal, shown("import") as show:
-            marks, notes, count = list[Mark](), list[str](), 0
-            for more in _steps(journal, options, settings, marks, notes):
-                count += more
-                show(count)
-            journal.checkpoint()
-        if marks:
-            write_marks(beside_it, marks)
+        is_record = options.file.is_dir() or options.file.suffix == ".nc"
+        if not is_record and is_journal(options.file):
+            count, notes = _saved(options.file, part)
+        else:
+            count, notes = _taken(options, part, beside_it)
     print("\n".join([f"{options.journal}: {count} readings", *notes]))
     return 0
+
+
+def _saved(damaged: Path, part: Path) -> tuple[int, list[str]]:
+    """Save what can be read of a damaged journal; return how many readings, and rows of what else."""
+    with suppress(DamagedJournalError), reading(damaged) as journal:
+        if not journal.finding():
+            raise SourceError(f"{damaged}: a journal already, which `bellwatch replay` takes as it is")
+    saved = save(damaged, part, f"what could be read of {damaged.name}, which is damaged", whole=True)
+    if not saved:
+        raise SourceError(f"{damaged}: damaged: nothing of it can be read")
+    return saved.pop("reading", 0), [f"{count} rows of {table}" for table, count in saved.items()]
+
+
+def _taken(options: argparse.Namespace, part: Path, beside_it: Path) -> tuple[int, list[str]]:
+    """Take a record or a CSV in; return how many readings, and what was left out."""
+    settings = None if options.settings is None else load_settings(options.settings)
+    marks, notes, count = list[Mark](), list[str](), 0
+    with closing(Journal(part, writable=True)) as journal, shown("import") as show:
+        for more in _steps(journal, options, settings, marks, notes):
+            count += more
+            show(count)
+        journal.checkpoint()
+    if marks:
+        write_marks(beside_it, marks)
+    return count, notes
 
 
 def _steps(
@@ -79,8 +103,6 @@ def _take_recording(
     journal: Journal, options: argparse.Namespace, settings: Settings | None, notes: list[str]
 ) -> Iterator[int]:
     """Write another logger's CSV down, as `bellwatch replay` would read it; note what was left out."""
-    if is_journal(options.file):
-        raise SourceError(f"{options.file}: a journal already, which `bellwatch replay` takes as it is")
     if settings is None:
         raise SourceError(f"{options.file}: no record; for another logger's CSV name --settings and --column")
     recording = csv_recording(options.file, csv_layout(options), settings)

@@ -4,7 +4,7 @@ import argparse
 import math
 import re
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,10 +16,9 @@ from daemon.commands.rack.request import add_request, ask, writer
 from daemon.commands.rack.typed_in import add_unit, quantity_in
 from daemon.errors import RequestError
 from daemon.journal.fold import engine_of
-from daemon.journal.journal import Journal
+from daemon.journal.journal import reading
 from daemon.journal.logbook import CALIBRATE
 from daemon.journal.sole_writer import holder_of
-from daemon.sources.journal import readable
 from daemon.tables.values import number
 from daemon.words import shown_line, shown_point, typed_in
 from rules.care.calibration import (
@@ -201,7 +200,7 @@ class _Rig:
 
 
 def _rig(path: Path, probe: str, quantity: Quantity) -> _Rig:
-    with readable(path), closing(Journal(path, writable=False)) as journal:
+    with reading(path) as journal:
         engine = engine_of(journal)
         standing = [] if engine is None else engine.calibrations()
         by_key = {key_of(its.source.probe, its.source.quantity): its for its in standing}
@@ -214,7 +213,7 @@ def _rig(path: Path, probe: str, quantity: Quantity) -> _Rig:
 
 
 def _sent_now(path: Path, source: Source) -> float | None:
-    with closing(Journal(path, writable=False)) as journal:
+    with reading(path) as journal:
         return journal.inputs.newest_value(source.id)
 
 

@@ -2,7 +2,6 @@
 
 import argparse
 from collections.abc import Iterator
-from contextlib import closing
 from dataclasses import replace
 from datetime import datetime, tzinfo
 from zoneinfo import ZoneInfo
@@ -13,9 +12,8 @@ from daemon.commands.options import add_settings
 from daemon.errors import JournalError
 from daemon.journal.dating import Dating
 from daemon.journal.fold import engine_of, nothing_judged
-from daemon.journal.journal import Journal
+from daemon.journal.journal import reading
 from daemon.journal.logbook import CALIBRATE, calibrations_in
-from daemon.sources.journal import readable
 from daemon.words import length_of_time, shown_line, shown_point
 from rules.care.calibration import Calibration, Line, Point
 from rules.care.drift import error_found
@@ -36,7 +34,7 @@ def _list(options: argparse.Namespace) -> int:
     settings = load_settings(options.settings)
     zone = ZoneInfo(settings.rack.time_zone)
     path = settings.journal.path
-    with readable(path), closing(Journal(path, writable=False)) as journal:
+    with reading(path) as journal:
         dating, engine = journal.state.dating(), engine_of(journal)
         if engine is None and journal.inputs.last_seq():
             raise nothing_judged(journal)

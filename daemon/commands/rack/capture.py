@@ -2,12 +2,11 @@
 
 import time
 from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 
 from daemon.as_read import shown, shown_unit
 from daemon.errors import RequestError
-from daemon.journal.journal import Journal
+from daemon.journal.journal import reading
 from rules.care.hand_checks import allowed_error
 from rules.care.stability import SPAN_MS, WINDOW, Settled, over_the_span, settled
 from rules.rack.plan import Source
@@ -21,7 +20,7 @@ def settled_reading(path: Path, source: Source, within_s: float, say: Callable[[
     Raises RequestError where it does not settle within the time.
     """
     its = source.quantity
-    with closing(Journal(path, writable=False)) as journal:
+    with reading(path) as journal:
         after_seq = journal.inputs.last_seq()
         give_up_s, told, now = time.monotonic() + within_s, 0, None
         while time.monotonic() < give_up_s:

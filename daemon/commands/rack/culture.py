@@ -3,7 +3,6 @@
 import argparse
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from functools import partial
 from pathlib import Path
 
@@ -16,7 +15,7 @@ from daemon.culture.due import Due
 from daemon.culture.record import Record, record_of
 from daemon.culture.words import cohort_lines, overview_lines, written_text
 from daemon.errors import JournalError, RequestError
-from daemon.journal.journal import Journal
+from daemon.journal.journal import reading
 from daemon.journal.logbook import CULTURE
 from daemon.settings.rack import Settings
 from daemon.view.reader import JournalView
@@ -89,7 +88,7 @@ def _write_down(settings: Settings, options: argparse.Namespace) -> int:
     record, now_ms, fit, wrong = record_of(settings), int(time.time() * 1000), [], []
     acts, watch = list(record.acts), JournalView(settings).look(now_ms).engine
     many = _of_file(record, options) if options.read else _of_line(settings, options, lambda: acts)
-    with closing(Journal(settings.journal.path, writable=False)) as journal:
+    with reading(settings.journal.path) as journal:
         for where, who, asking in many:
             try:
                 asked = asking()

@@ -2,7 +2,6 @@
 
 import argparse
 from collections.abc import Iterator
-from contextlib import closing
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -11,7 +10,7 @@ from daemon.commands.options import a_number
 from daemon.commands.rack.lines import say
 from daemon.commands.rack.request import add_writer, ask, writer
 from daemon.errors import JournalError, RequestError
-from daemon.journal.journal import Journal
+from daemon.journal.journal import reading
 from daemon.journal.logbook import ALL_KINDS, WRITTEN_KINDS, logbook_of, superseded
 from daemon.settings.rack import Settings
 from daemon.tables.values import utc_ms
@@ -101,7 +100,7 @@ def entry_lines(
         known = ", ".join(sorted(settings.vessels))
         raise JournalError(f"vessel: {vessel} is none of this rack; known are: {known}")
     zone, kinds = ZoneInfo(settings.rack.time_zone), (kind,) if kind else ALL_KINDS
-    with closing(Journal(settings.journal.path, writable=False)) as journal:
+    with reading(settings.journal.path) as journal:
         dating = journal.state.dating()
         first, last = (None if it is None else dating.axis_ms(it) for it in between)
         ends = (0 if first is None else first, 2**62 if last is None else last)

@@ -1,14 +1,13 @@
 """`bellwatch measure`: what somebody measured by hand, and how far the probes are from it."""
 
 import argparse
-from contextlib import closing
 
 from daemon.as_read import own, shown_reason
 from daemon.commands.options import a_number, journal_path, people_of, show_units_of
 from daemon.commands.rack.request import add_writer, ask, writer
 from daemon.commands.rack.typed_in import add_unit, quantity_in
 from daemon.errors import RequestError
-from daemon.journal.journal import Journal
+from daemon.journal.journal import Journal, reading
 from daemon.journal.logbook import HAND, logbook_of, roots_of
 from daemon.words import apart, number, quantity_of, typed_in
 from rules.care.hand_checks import COMPARED_WITHIN_MS
@@ -67,7 +66,7 @@ def _measure(options: argparse.Namespace) -> int:
     if options.corrects is not None:
         body |= _corrects(options)
     ask(options, HAND, body)
-    with closing(Journal(journal_path(options.settings), writable=False)) as journal:
+    with reading(journal_path(options.settings)) as journal:
         for line in _hand_check_lines(journal, options.vessel, body["quantity"]):
             print(line)
     return 0
@@ -75,7 +74,7 @@ def _measure(options: argparse.Namespace) -> int:
 
 def _corrects(options: argparse.Namespace) -> dict[str, int]:
     """Return which measurement is put right, and when it was made; the watch refuses where there is none."""
-    with closing(Journal(journal_path(options.settings), writable=False)) as journal:
+    with reading(journal_path(options.settings)) as journal:
         made = roots_of(logbook_of(journal, (options.vessel,), (HAND,))).get(options.corrects)
     return {"corrects": options.corrects} | ({"corrects_ms": made.at_ms} if made else {})
 

@@ -15,7 +15,7 @@ import xarray as xr
 from matplotlib import pyplot
 
 from daemon.commands.engineer.export import export
-from daemon.errors import SourceError
+from daemon.errors import JournalError, SourceError
 from daemon.journal.journal import Journal
 from daemon.record.notebook import dataset, frame
 from daemon.record.tables import TABLES
@@ -184,7 +184,7 @@ def test_a_notebook_is_told_of_a_journal_that_cannot_be_read(tmp_path):
     bench.take(swinging(3))
     bench.journal._db.execute("DROP TABLE action")
     bench.power_cut()
-    with pytest.raises(SourceError, match="its readings cannot be read: no such table: action"):
+    with pytest.raises(JournalError, match=r"no such table: action; .*`bellwatch import FILE NEW` saves"):
         frame(bench.path, "k1", "temperature")
 
 

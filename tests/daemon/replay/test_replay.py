@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 
 from daemon.check.load import load_settings
 from daemon.commands.cli import main
-from daemon.errors import SourceError
+from daemon.errors import BellwatchError
 from daemon.journal.journal import Journal
 from daemon.replay.replay import FlagTally, plans_of, replay
 from daemon.replay.words import event_line
@@ -465,7 +465,7 @@ def test_a_damaged_journal_is_told_in_one_line(nights, tmp_path, seed):
     half = len(content) // 2
     content[half // 2 : half // 2 + half] = random.Random(seed).randbytes(half)
     damaged.write_bytes(content)
-    with pytest.raises(SourceError, match="readings"):
+    with pytest.raises(BellwatchError, match="`bellwatch import FILE NEW` saves what can be read"):
         replay(journal_recording(damaged), [None])
 
 

@@ -139,7 +139,7 @@ def test_a_record_is_not_made_of_a_damaged_journal_and_says_what_was_changed(who
     content[(page - 1) * PAGE_BYTES + 200 : page * PAGE_BYTES] = bytes(PAGE_BYTES - 200)
     path.write_bytes(content)
     journal = Journal(path, writable=False)
-    with pytest.raises(SourceError, match="recover"):
+    with pytest.raises(SourceError, match="bellwatch import"):
         export(journal, tmp_path / "damaged")
     journal.close()
     assert not (tmp_path / "damaged").exists()

@@ -86,7 +86,8 @@ def test_a_journal_that_cannot_be_read_is_named_and_not_the_record(
             file.write(b"\xff" * size)
     assert main(["export", *arguments, "--journal", "bad.sqlite"]) == 2
     said = capsys.readouterr().err
-    assert said.startswith("journal bad.sqlite: its readings cannot be read: ")
+    assert said.startswith("journal bad.sqlite: ")
+    assert "`bellwatch import FILE NEW` saves what can be read" in said
     assert said.count("\n") == 1
     assert not list(tmp_path.glob("out*"))
 

@@ -334,7 +334,7 @@ OLD = "# bellwatch export 1\n# rack: north\ntime,taken in,clock,vessel,probe,oxy
         ("none", None, "no such file or directory; expected a journal, a CSV"),
         ("b.csv", OLD, "b.csv: an export of an older bellwatch: let that one `import` it; the journal that"),
         ("b.parquet", "PAR1", "b.parquet: an export of an older bellwatch: let that one `import` it"),
-        ("c.sqlite", "SQLite format 3\0", "a journal already, which `bellwatch replay` takes as it is"),
+        ("c.sqlite", "SQLite format 3\0", "c.sqlite: damaged: nothing of it can be read"),
     ],
 )
 def test_a_file_that_is_no_record_is_refused(tmp_path, capsys, name, content, words):
