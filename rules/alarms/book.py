@@ -234,8 +234,9 @@ class AlarmBook:
                 alarm = replace(alarm, acknowledged_ms=event.at_ms)
             alarm = replace(alarm, state=before)
             self._keep(alarm)
-            for trigger in steps:
-                self._step(self._alarms.get(name, alarm), trigger, at_ms, NO_EVIDENCE)
+            for trigger in steps:  # one that is normal on the way is not kept
+                alarm = self._alarms.get(name, replace(alarm, state=State.NORMAL))
+                self._step(alarm, trigger, at_ms, NO_EVIDENCE)
 
     # What people do
 

@@ -105,3 +105,13 @@ def test_what_is_over_and_was_told_so_is_told_no_more_whoever_has_seen_it_since(
     over = replace(alarm, active={}, state=State.NORMAL)
     assert steps_to(State.UNACKNOWLEDGED, over, ()) == [Trigger.RETURNED]
     assert steps_to(State.ACKNOWLEDGED, over, (over.condition,)) == [Trigger.LATCHED]
+
+
+@pytest.mark.parametrize("held", [HoldKind.SHELF, HoldKind.SERVICE])
+def test_what_was_held_and_has_come_and_gone_since_is_told_step_by_step(held):
+    before, after = Bench(), Bench()
+    before.hold(1, "k1", held, 9_000)
+    after.cross(400, "k1")
+    after.cross(410, "k1", active=False)
+    assert [trigger for _, trigger in taken_over(before, after)][1:] == ["raised", "returned"]
+    assert after.state("k1") is State.RETURNED
