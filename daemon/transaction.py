@@ -27,6 +27,16 @@ def _telling_damage(ask: Callable[_P, _Found]) -> Callable[_P, _Found]:
     return asked
 
 
+def is_damage(error: Exception) -> bool:
+    """Return whether SQLite says that the file itself is broken."""
+    return error_code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def error_code(error: Exception) -> int:
+    """Return SQLite's primary result code; 0 where an error is of another kind."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF
+
+
 class _Connection(sqlite3.Connection):
     execute = _telling_damage(sqlite3.Connection.execute)
     executescript = _telling_damage(sqlite3.Connection.executescript)

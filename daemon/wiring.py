@@ -25,11 +25,11 @@ from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
 from daemon.journal.repair import JournalRepair, release_ballast
 from daemon.journal.retention import Retention
-from daemon.journal.schema import is_damage
 from daemon.journal.sole_writer import SoleWriter
 from daemon.machine import MACHINE, SERIES
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import BrokerSettings, Settings
+from daemon.transaction import is_damage
 from daemon.watch.backup_watch import BackupWatch
 from daemon.watch.machine_probe import MachineProbe, machine_series
 from daemon.watch.machine_watch import MachineWatch

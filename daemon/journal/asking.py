@@ -22,7 +22,7 @@ from typing import Any
 from daemon.errors import RequestError, UnansweredError, UsedIdError
 from daemon.tables.values import number as finite_number
 from daemon.tables.values import one_line
-from daemon.transaction import connect
+from daemon.transaction import connect, is_damage
 
 ANSWER_WITHIN_S = 10.0
 ANSWERS_KEPT_MS = 86_400_000
@@ -178,9 +178,9 @@ class RequestBox:
                 yield db
                 db.execute("COMMIT")
         except (OSError, sqlite3.Error) as error:
-            raise RequestError(
-                f"requests {self.path}: {error}; it and its folder must be writable by this user"
-            ) from error
+            damaged = "a running watch sets it aside; then ask again"
+            right = damaged if is_damage(error) else "it and its folder must be writable by this user"
+            raise RequestError(f"requests {self.path}: {error}; {right}") from error
 
     def _make(self) -> None:
         made = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o660)

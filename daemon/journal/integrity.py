@@ -14,8 +14,9 @@ import structlog
 from daemon.errors import DamagedJournalError, JournalError
 from daemon.journal.damage import begin_anew
 from daemon.journal.journal import Journal
-from daemon.journal.schema import finding_of, is_damage, open_for_reading
+from daemon.journal.schema import finding_of, open_for_reading
 from daemon.journal.state import Place
+from daemon.transaction import is_damage
 
 log = structlog.get_logger()
 
@@ -74,7 +75,7 @@ class IntegrityCheck:
                 with closing(Journal(self._path, writable=False)) as journal, journal.standing_still():
                     place, finding = journal.state.broken_seal(place, SEALS_AT_ONCE)
         except (JournalError, sqlite3.DatabaseError) as error:
-            if is_damage(error):
+            if is_damage(error) or isinstance(error, DamagedJournalError):
                 return str(error)
             log.warning("journal_not_checked", why=str(error), again_after_s=AGAIN_AFTER_S)
             return None

@@ -18,9 +18,9 @@ from daemon.errors import DamagedJournalError
 from daemon.journal.history import History
 from daemon.journal.inputs import Inputs
 from daemon.journal.outbox import Outbox
-from daemon.journal.schema import finding_of, is_damage, open_for_reading, open_for_writing, readable
+from daemon.journal.schema import finding_of, open_for_reading, open_for_writing, readable
 from daemon.journal.state import Place, State
-from daemon.transaction import transaction
+from daemon.transaction import is_damage, transaction
 
 FIRST_RUN = "first of this journal"
 _BYTES_AT_ONCE = 819_200

@@ -22,7 +22,8 @@ from daemon.journal.damage import replace_damaged
 from daemon.journal.dating import Dating
 from daemon.journal.journal import Journal
 from daemon.journal.retention import let_go
-from daemon.journal.schema import WAL_BYTES_KEPT, error_code, is_damage
+from daemon.journal.schema import WAL_BYTES_KEPT
+from daemon.transaction import error_code, is_damage
 
 log = structlog.get_logger()
 

@@ -13,7 +13,7 @@ from daemon.errors import DamagedJournalError, JournalError
 from daemon.journal.asking import RequestBox
 from daemon.journal.history import History, entry_of
 from daemon.journal.inputs import Inputs
-from daemon.transaction import connect
+from daemon.transaction import connect, error_code, is_damage
 
 SCHEMA_VERSION = 3
 
@@ -254,21 +254,10 @@ def _text(stored: bytes) -> str:
     return stored.decode(errors="replace")
 
 
-def is_damage(error: Exception) -> bool:
-    """Return whether SQLite says that the file itself is broken."""
-    codes = sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB
-    return error_code(error) in codes or isinstance(error, DamagedJournalError)
-
-
 def finding_of(db: sqlite3.Connection) -> str:
     """Read the whole file; return what is wrong with it in one line, empty where nothing is."""
     (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
     return "" if verdict == "ok" else " ".join(str(verdict).split())
-
-
-def error_code(error: Exception) -> int:
-    """Return SQLite's primary result code; 0 where an error is of another kind."""
-    return getattr(error, "sqlite_errorcode", 0) & 0xFF
 
 
 def _prepare(db: sqlite3.Connection, path: Path) -> None:

@@ -13,7 +13,7 @@ import structlog
 
 from daemon.clock import AHEAD_MS, SteadyClock, ahead_of_people_ms
 from daemon.journal.damage import set_aside
-from daemon.journal.schema import finding_of, is_damage
+from daemon.journal.schema import finding_of
 from daemon.oncall.duty import duty_of
 from daemon.oncall.link import OnCallLink
 from daemon.oncall.outbox import OnCallOutbox
@@ -22,7 +22,7 @@ from daemon.oncall.process import OnCall
 from daemon.oncall.routes import Routes
 from daemon.oncall.settings import OnCallSettings, mark_of
 from daemon.oncall.store import OnCallStore
-from daemon.transaction import LOCKED_AT_MOST_S, connect
+from daemon.transaction import LOCKED_AT_MOST_S, connect, is_damage
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
 from rules.calling.older import given_in
@@ -71,6 +71,8 @@ def _damage(path: Path) -> str:
                 db.execute(f"SELECT * FROM {table}").fetchall()
             for (state,) in db.execute("SELECT body FROM state"):
                 json.loads(state)
+            if db.execute("SELECT count(*) FROM meta WHERE key = 'id'").fetchone() == (0,):
+                return "its id is gone"
     except (OSError, sqlite3.Error) as error:
         return str(error) if is_damage(error) else ""
     except ValueError as error:

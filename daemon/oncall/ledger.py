@@ -4,13 +4,15 @@ Read afterwards out of a rack's journal and the on-call process's file, those of
 """
 
 import re
+import sqlite3
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from daemon.errors import OnCallError
 from daemon.journal.inputs import CONFIGURE
-from daemon.journal.journal import Journal
+from daemon.journal.journal import reading
 from daemon.transaction import connect
 from daemon.words import condition_word
 from rules.alarms.life_cycle import State
@@ -45,10 +47,10 @@ class Step:
 def ledger(journal: Path, oncall: Path) -> list[Step]:
     """Return a step for each call about each announcement of the journal's rack, oldest first.
 
-    Raises sqlite3.Error where a file is none of ours. A call is known by its words: rack, vessel, alarm.
+    A call is known by its words: rack, vessel, alarm. JournalError or OnCallError where a file is damaged.
     """
     calls, found = _calls_about_alarms(oncall), []
-    with closing(Journal(journal, writable=False)) as read:
+    with reading(journal) as read:
         dating, plan = read.state.dating(), read.inputs.newest_action(CONFIGURE)
         rack = str(plan.body["rack"]) if plan else ""
         announced = [body for body in read.history.event_bodies() if body["state"] == State.UNACKNOWLEDGED]
@@ -79,9 +81,9 @@ def _is_about(text: str, rack: str, body: dict[str, Any]) -> bool:
 
 
 def _calls_about_alarms(path: Path) -> list[tuple[str, str, int, int | None, int | None]]:
-    """Return text, person, and when each was owed, taken by a route and seen (UTC ms), oldest first.
-
-    Raises sqlite3.Error where the file is none of ours.
-    """
-    with closing(connect(f"file:{path}?mode=ro", uri=True)) as db:
-        return db.execute(_CALLS, (CallKind.ALARM,)).fetchall()
+    """Return text, person, and when each was owed, taken by a route and seen (UTC ms), oldest first."""
+    try:
+        with closing(connect(f"file:{path}?mode=ro", uri=True)) as db:
+            return db.execute(_CALLS, (CallKind.ALARM,)).fetchall()
+    except sqlite3.Error as error:
+        raise OnCallError(f"on-call state {path}: {error}; it is damaged, or none") from error

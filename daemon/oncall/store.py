@@ -20,13 +20,14 @@ from typing import Any
 from daemon.clock import AHEAD_MS, SYNCHRONISED_MARK, FollowingClock
 from daemon.errors import OnCallError
 from daemon.tables.values import one_line
-from daemon.transaction import connect, keep_log_ahead, transaction
+from daemon.transaction import connect, is_damage, keep_log_ahead, transaction
 from rules.calling.records import Answer, Call, CallKind, Reply
 
 LAYOUT = 3
 TOKEN_LENGTH = 16
 _TOKEN_LETTERS = string.ascii_letters + string.digits
 SENT_KEPT_MS, REPLIES_KEPT_MS = 90 * 86_400_000, 300_000
+_SET_ASIDE = "the process sets it aside when it begins anew; else move it away"
 WHO_AT_MOST, YEAR_2500_MS = 200, 16_725_225_600_000
 
 _TABLES = f"""
@@ -149,9 +150,12 @@ class OnCallStore:
                 self._prepare(path)
                 unless_ready.pop_all()
         except (OSError, sqlite3.Error) as error:
-            what = f"{error}; its folder must exist and be writable by this user"
-            raise OnCallError(f"on-call state {path}: {what}") from error
-        self.id = str(self._db.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()[0])
+            right = _SET_ASIDE if is_damage(error) else "its folder must exist and be writable by this user"
+            raise OnCallError(f"on-call state {path}: {error}; {right}") from error
+        if (found := self._db.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()) is None:
+            self._db.close()
+            raise OnCallError(f"on-call state {path}: its id is gone; {_SET_ASIDE}")
+        self.id = str(found[0])
 
     def _prepare(self, path: Path) -> None:
         with self.transaction():

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from daemon.errors import SignInError
-from daemon.transaction import connect
+from daemon.transaction import connect, is_damage
 
 CODE_LASTS_MS = 600_000
 DEVICE_LASTS_MS = 90 * 86_400_000
@@ -124,9 +124,9 @@ class Devices:
                 yield db
                 db.execute("COMMIT")
         except (OSError, sqlite3.Error) as error:
-            raise SignInError(
-                f"devices {self._path}: {error}; it must be writable by the user who serves the page"
-            ) from error
+            damaged = "delete it, and let each device sign in anew"
+            right = damaged if is_damage(error) else "it must be writable by the user who serves the page"
+            raise SignInError(f"devices {self._path}: {error}; {right}") from error
 
 
 def _slow(code: str, salt: bytes) -> bytes:

@@ -252,6 +252,8 @@ def test_a_box_of_another_layout_is_refused_and_never_migrated(bench, said):
 def test_a_box_that_is_no_box_is_set_aside_and_one_that_is_locked_is_looked_at_later(bench, said):
     box = RequestBox(bench.path)
     box.path.write_bytes(b"not a database at all, but long enough to look like one" * 100)
+    with pytest.raises(RequestError, match="a running watch sets it aside; then ask again"):
+        box.ask("log", "ada", {"vessel": "k1", "what": "feed"})
     bench.watch.take([], START_MS + 31_000)
     assert len(list(bench.path.parent.glob("*.requests.unusable-*"))) == 1
     asked = box.ask("log", "ada", {"vessel": "k1", "what": "feed"})

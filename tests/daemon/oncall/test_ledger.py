@@ -7,6 +7,8 @@ from datetime import UTC
 import pytest
 
 from daemon.broker.messages import messages_of
+from daemon.errors import JournalError, OnCallError
+from daemon.journal.schema import PAGE_BYTES
 from daemon.oncall.call_text import call_text
 from daemon.oncall.ledger import ledger
 from daemon.oncall.store import Ask, OnCallStore
@@ -94,3 +96,18 @@ def test_what_a_real_rack_and_its_on_call_process_wrote_is_read_off_by_a_command
     assert row["announced"] <= row["broker_took"] <= row["seen"]
     assert refused.returncode == 2
     assert len(refused.stderr.splitlines()) == 1
+
+
+def test_a_damaged_file_of_either_is_told_in_a_line(tmp_path):
+    bench = Bench(tmp_path)
+    bench.power_cut()
+    path = tmp_path / "oncall.sqlite"
+    path.write_bytes(b"no database " * 20)
+    with pytest.raises(OnCallError, match="file is not a database; it is damaged, or none"):
+        ledger(bench.path, path)
+    path.unlink()
+    OnCallStore(path).close()
+    content = bench.path.read_bytes()
+    bench.path.write_bytes(content[: 4 * PAGE_BYTES] + bytes(len(content) - 4 * PAGE_BYTES))
+    with pytest.raises(JournalError, match=r"malformed; .* saves what can be read"):
+        ledger(bench.path, path)

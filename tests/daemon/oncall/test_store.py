@@ -11,6 +11,7 @@ from datetime import UTC, date, time
 import pytest
 
 from daemon import clock
+from daemon.errors import OnCallError
 from daemon.oncall.assembly import put_damaged_aside, resumed
 from daemon.oncall.store import Link, OnCallStore, Passed
 from rules.alarms.life_cycle import Priority
@@ -191,3 +192,15 @@ def test_numbers_go_on_beyond_those_of_the_version_before_whose_clock_ran_far_ah
         assert state["version"] == 1
         _, ((newest, *_),) = resumed(store, duty, clock.SteadyClock(state["clock_ms"] - 2 * clock.AHEAD_MS))
     assert newest == 3
+
+
+def test_a_file_whose_id_is_gone_is_damage_and_who_opens_it_is_told(tmp_path):
+    """One bit of its key, which SQLite's own check passes over: the process would end at each start."""
+    OnCallStore(path := tmp_path / "oncall.sqlite").close()
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute("UPDATE meta SET key = 'ie' WHERE key = 'id'")
+    with pytest.raises(OnCallError, match="its id is gone; the process sets it aside"):
+        OnCallStore(path)
+    put_damaged_aside(path)
+    OnCallStore(path).close()
+    assert len([*tmp_path.glob("oncall.sqlite.damaged-*")]) == 1

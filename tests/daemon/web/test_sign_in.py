@@ -86,5 +86,5 @@ def test_its_file_is_for_its_owner_alone_and_holds_no_secret(devices, tmp_path):
 
 def test_a_file_that_is_none_of_ours_is_told_in_a_line(tmp_path):
     (tmp_path / "devices").write_text("no database " * 20)
-    with pytest.raises(SignInError, match=r"devices .*: file is not a database; it must be"):
+    with pytest.raises(SignInError, match=r"devices .*: file is not a database; delete it"):
         Devices(tmp_path / "devices").new_code("ada", NOW_MS)
