@@ -152,10 +152,6 @@ class OnCallStore:
         except (OSError, sqlite3.Error) as error:
             right = _SET_ASIDE if is_damage(error) else "its folder must exist and be writable by this user"
             raise OnCallError(f"on-call state {path}: {error}; {right}") from error
-        if (found := self._db.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()) is None:
-            self._db.close()
-            raise OnCallError(f"on-call state {path}: its id is gone; {_SET_ASIDE}")
-        self.id = str(found[0])
 
     def _prepare(self, path: Path) -> None:
         with self.transaction():
@@ -165,12 +161,12 @@ class OnCallStore:
             for older, statements in ((1, _FROM_LAYOUT_1), (2, _FROM_LAYOUT_2)):
                 if self._db.execute("PRAGMA user_version").fetchone()[0] == older:
                     self._run(statements)
-            self._db.execute(
-                "CREATE INDEX IF NOT EXISTS page_problem ON page (problem) WHERE fate = 'waiting'"
-            )
-        layout = self._db.execute("PRAGMA user_version").fetchone()[0]
-        if layout != LAYOUT:
+            self._run("CREATE INDEX IF NOT EXISTS page_problem ON page (problem) WHERE fate = 'waiting'")
+        if (layout := self._db.execute("PRAGMA user_version").fetchone()[0]) != LAYOUT:
             raise OnCallError(f"on-call state {path}: layout {layout}; this bellwatch reads layout {LAYOUT}")
+        if (found := self._db.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()) is None:
+            raise OnCallError(f"on-call state {path}: its id is gone; {_SET_ASIDE}")
+        self.id = str(found[0])
 
     def _run(self, statements: str) -> None:
         for statement in statements.split(";\n"):
