@@ -30,7 +30,8 @@ def write_logbook(journal: Journal, vessels: Sequence[str], between_ms: tuple[in
         table.writerow([*COLUMNS, "corrects"])
         for time_ms, it in found:
             body, quantity = it.body, str(it.body.get("quantity", ""))
-            unit = unit_of(Quantity(quantity)) if it.kind == HAND else _UNITS[it.kind]
+            by_hand = it.kind == HAND and quantity in [*Quantity]  # what is damaged has none
+            unit = unit_of(Quantity(quantity)) if by_hand else _UNITS.get(it.kind, "")
             value = body.get("value", body.get("for_s", ""))
             numbers = [value, unit, *(body.get(key, "") for key in ("n", "low", "high"))]
             words = ("withdrawn" if is_withdrawn(body) else "", body.get("note") or body.get("why"))

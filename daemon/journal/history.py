@@ -2,7 +2,8 @@
 
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -184,10 +185,10 @@ class History:
 
     def newest_notice(self, kind: str, about: str) -> Notice | None:
         """Return the newest notice of a kind about something; None where there is none."""
-        row = self._db.execute(
-            "SELECT body FROM notice WHERE id GLOB ? ORDER BY at_ms DESC LIMIT 1", (f"{kind}:{about}:*",)
-        ).fetchone()
-        return None if row is None else Notice(**json.loads(row[0]))
+        rows = self._db.execute(
+            "SELECT body FROM notice WHERE id GLOB ? ORDER BY at_ms DESC", (f"{kind}:{about}:*",)
+        )
+        return next(_notices(rows), None)
 
     def newest_notices(self, about: str, since_ms: int) -> list[Notice]:
         """Return the newest notice of each kind about something since a moment, the oldest first."""
@@ -196,8 +197,7 @@ class History:
             (since_ms, f"*:{about}:*"),
         )
         newest: dict[str, Notice] = {}
-        for (body,) in rows:
-            notice = Notice(**json.loads(body))
+        for notice in _notices(rows):
             newest.pop(notice.kind, None)
             newest[notice.kind] = notice
         return list(newest.values())
@@ -208,7 +208,7 @@ class History:
             "SELECT body FROM notice WHERE at_ms >= ? AND at_ms < ? AND json_valid(body) ORDER BY at_ms, id",
             (from_ms, to_ms),
         )
-        return [Notice(**json.loads(body)) for (body,) in rows]
+        return list(_notices(rows))
 
     # What people wrote down
 
@@ -244,6 +244,13 @@ class History:
             (*kinds, *between, *vessels, at_most),
         ).fetchall()
         return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in reversed(rows)]  # type: ignore[call-arg]
+
+
+def _notices(rows: Iterable[tuple[str]]) -> Iterator[Notice]:
+    """Give the notices that can be read: a damaged one takes none of the others with it."""
+    for (body,) in rows:
+        with suppress(*UNUSABLE):
+            yield Notice(**json.loads(body))
 
 
 def _event_row(event: AlarmEvent) -> tuple[int, int, str, str]:

@@ -154,7 +154,9 @@ PAGE_BYTES = 512
 hold little that is new. With 1024 a tenth to a third more goes to the card (counted at a block device). To
 read all readings takes as long, a search of SQLite's own through them a tenth longer, its check a fifth."""
 _FRAME_HEADER_BYTES = 24
-SAVED_BY = "a watch sets it aside where it runs, `bellwatch import FILE NEW` saves what can be read"
+SAVED_BY = (
+    "a watch sets it aside as it starts, or within a day; `bellwatch import FILE NEW` saves what can be read"
+)
 """What may be done about a journal that is damaged."""
 
 

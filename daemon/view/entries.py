@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping
 
-from daemon.journal.history import Entry, entry_of
+from daemon.journal.history import UNUSABLE, Entry, entry_of
 from daemon.journal.logbook import CULTURE, HAND, MAINTENANCE
 from daemon.words import amount, label, length_of_time
 from rules.culture.acts import Act, How, act_of
 from rules.culture.weight import pairs_of
+from rules.errors import RulesError
 from rules.quantities import Quantity
 from rules.rack.logbook import ENTRY_KINDS, is_withdrawn
 from rules.readings import Action
@@ -15,6 +16,13 @@ from rules.water.ammonia import unionised
 
 def entry_text(entry: Entry) -> str:
     """Write what an entry says: 12 mm (mean of 5), 9 to 14, of which batch, and the note."""
+    try:
+        return _text(entry)
+    except (*UNUSABLE, RulesError):
+        return "damaged: it cannot be read"
+
+
+def _text(entry: Entry) -> str:
     body = entry.body
     value, note = body.get("value"), body.get("note") or body.get("why")
     text = ""

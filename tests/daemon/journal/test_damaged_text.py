@@ -9,10 +9,11 @@ from daemon.commands.cli import main
 from daemon.errors import BellwatchError
 from daemon.journal.asking import RequestBox
 from daemon.journal.fold import UNUSABLE_INPUT
+from daemon.journal.history import Entry
 from daemon.journal.integrity import open_journal
 from daemon.journal.schema import PAGE_BYTES
 from daemon.sources.journal import journal_recording
-from rules.readings import Action
+from rules.readings import Action, Notice
 from tests.rigs.bench import START_MS, Bench, steady, swinging
 from tests.rigs.daemon_run import write_settings
 
@@ -180,3 +181,24 @@ def test_a_calibration_that_is_damaged_is_missed(tmp_path, capsys):
         db.execute("UPDATE action SET body = '{' WHERE seq = (SELECT max(seq) FROM action)")
     assert "1 more cannot be read" in one_line(capsys, ["calibrations", "--settings", settings])
     bench.power_cut()
+
+
+@pytest.mark.parametrize("command", [["status"], ["due"], HANDOVER, ["log", "k1"]])
+def test_an_entry_and_a_notice_that_are_damaged_take_no_screen_with_them(tmp_path, capsys, command):
+    bench = Bench(tmp_path)
+    settings = write_settings(tmp_path, tmp_path / "none", 1)
+    bench.take(steady(120, 15))
+    said = {"vessel": "k1", "quantity": "temperature", "value": 15.0}
+    with bench.journal.transaction():
+        bench.journal.history.keep_entry(Entry(50, "hand_measurement", START_MS + 50_000, "ada", "k1", said))
+    notice = Notice("backup old", START_MS + 100_000, "rack", {"why": "invented"})
+    bench.journal.history.keep_notices([notice])
+    assert bench.journal.history.newest_notice("backup old", "rack") == notice
+    bench.watch.stop()
+    bench.power_cut()
+    with closing(sqlite3.connect(bench.path)) as db, db:
+        assert db.execute("UPDATE entry SET body = replace(body, 'temperature', 'temPerature')").rowcount == 1
+        assert db.execute("UPDATE notice SET body = replace(body, 'kind', 'kinD')").rowcount > 0
+    assert main([*command, "--settings", str(settings)]) in (0, 5)
+    shown = " ".join(capsys.readouterr().out.split())
+    assert ("damaged: it cannot be read" in shown) == (command[0] == "log")
