@@ -13,7 +13,7 @@ from daemon.journal.dating import Dating
 from daemon.journal.inputs import FLAGGED
 from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json, says_the_same
-from rules.errors import InputError
+from rules.errors import RulesError
 from rules.plain import to_plain
 from rules.quality.flags import WORSE_THAN_PASS, Flag, worse_than_pass
 from rules.readings import Action, Notice, Outcome
@@ -21,7 +21,7 @@ from rules.readings import Action, Notice, Outcome
 log = structlog.get_logger()
 
 HOUR_MS = 3_600_000
-UNUSABLE = (InputError, ValueError, KeyError, TypeError, AttributeError, IndexError)
+UNUSABLE = (RulesError, ValueError, KeyError, TypeError, AttributeError, IndexError)
 """What comes of stored text that is damaged, or that another version wrote."""
 
 

@@ -7,7 +7,6 @@ from daemon.journal.logbook import CULTURE, HAND, MAINTENANCE
 from daemon.words import amount, label, length_of_time
 from rules.culture.acts import Act, How, act_of
 from rules.culture.weight import pairs_of
-from rules.errors import RulesError
 from rules.quantities import Quantity
 from rules.rack.logbook import ENTRY_KINDS, is_withdrawn
 from rules.readings import Action
@@ -18,7 +17,7 @@ def entry_text(entry: Entry) -> str:
     """Write what an entry says: 12 mm (mean of 5), 9 to 14, of which batch, and the note."""
     try:
         return _text(entry)
-    except (*UNUSABLE, RulesError):
+    except UNUSABLE:
         return "damaged: it cannot be read"
 
 

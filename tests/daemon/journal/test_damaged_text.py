@@ -1,5 +1,6 @@
 """Damage inside stored text: the watch starts from whatever can be read, and says what is missing."""
 
+import re
 import sqlite3
 from contextlib import closing
 
@@ -11,7 +12,9 @@ from daemon.journal.asking import RequestBox
 from daemon.journal.fold import UNUSABLE_INPUT
 from daemon.journal.history import Entry
 from daemon.journal.integrity import open_journal
+from daemon.journal.journal import Journal
 from daemon.journal.schema import PAGE_BYTES
+from daemon.replay.replay import replay
 from daemon.sources.journal import journal_recording
 from rules.readings import Action, Notice
 from tests.rigs.bench import START_MS, Bench, steady, swinging
@@ -202,3 +205,24 @@ def test_an_entry_and_a_notice_that_are_damaged_take_no_screen_with_them(tmp_pat
     assert main([*command, "--settings", str(settings)]) in (0, 5)
     shown = " ".join(capsys.readouterr().out.split())
     assert ("damaged: it cannot be read" in shown) == (command[0] == "log")
+
+
+@pytest.mark.parametrize("where", ["action", "snapshot"])
+def test_a_digit_that_makes_a_plan_absurd_is_damage_and_ends_no_watch(tmp_path, where):
+    path = damaged(tmp_path)
+    with closing(Journal(path, writable=False)) as journal:
+        states = dict(journal.state.snapshots())
+    with closing(sqlite3.connect(path)) as db, db:
+        bodies = dict(db.execute("SELECT seq, body FROM action")) if where == "action" else states
+        column = "body" if where == "action" else "state"
+        for seq, body in bodies.items():
+            absurd = re.sub(r'("sensor_range": \{"low": )[-.0-9]+', r"\g<1>99", body)
+            assert absurd != body
+            db.execute(f"UPDATE {where} SET {column} = ? WHERE seq = ?", (absurd, seq))
+    bench = Bench(tmp_path, START_MS + 101_000)
+    bench.take(steady(20, 29, START_MS + 102_000))
+    assert any(alarm.name.endswith("high_high") for alarm in bench.watch.engine.alarms())
+    bench.power_cut()
+    if where == "action":
+        with pytest.raises(BellwatchError, match="a plan in the journal is damaged"):
+            replay(journal_recording(path), [None])
