@@ -1,13 +1,15 @@
 """Damage of the journal's pages while the watch lives, which is killed and begins again on it."""
 
+import os
 import sqlite3
 from contextlib import closing, contextmanager
+from pathlib import Path
 
 from daemon.journal.schema import PAGE_BYTES
 from tests.faults.inject_doors import bellwatch, refused_line
-from tests.faults.inject_rack import and_watches_on
+from tests.faults.inject_rack import and_watches_on, hot_is_called, told_of
 from tests.faults.whole_rack import WholeRack
-from tests.rigs.journal_file import pages_of_readings
+from tests.rigs.journal_file import asked, pages_of_readings
 
 EVER = 10**9
 SAVED = "`bellwatch import FILE NEW` saves"
@@ -61,3 +63,30 @@ def disk_readings_torn(folder):
             if came.after_s is None or len(done.stderr.splitlines()) != 1 or (folder / "record").exists():
                 return came._replace(wrong=came.wrong or f"{command[0]}: {done.stderr[-200:]}")
         return begins_anew(rack)
+
+
+def disk_journal_cut(folder):
+    """A third of the file is gone, as of a card that lost what was written last; the alarms lie before."""
+    with WholeRack(folder) as rack:
+        assert hot_is_called(rack).after_s is not None
+        rack.watch.wait_for(lambda: rack.readings() > 300, "some pages")
+        rack.watch.stop()
+        events = asked(rack.journal, "SELECT number, body FROM event")
+        os.truncate(rack.journal, rack.journal.stat().st_size * 2 // 3)
+        came = begins_anew(rack)
+        kept = asked(rack.journal, "SELECT number, body FROM event")[: len(events)] == events
+        return came._replace(wrong=came.wrong or ("" if kept else "what was told before is forgotten"))
+
+
+def disk_wal_cut(folder):
+    """Half of the write-ahead log is gone when the watch begins again after it was killed."""
+    with WholeRack(folder) as rack:
+        rack.watch.wait_for(lambda: rack.readings() > 120, "some pages")
+        rack.watch.kill_after(0.0)
+        log = Path(f"{rack.journal}-wal")
+        os.truncate(log, log.stat().st_size // 2)
+        Path(f"{rack.journal}-shm").unlink()
+        rack.begin_anew()
+        rack.mark()
+        came = rack.shown(lambda view: told_of(view, "journal went back"), 20.0)
+        return and_watches_on(rack, came, EVER)
