@@ -41,6 +41,16 @@ def noisy(draw, size, noise, digit):
     return np.round(value / digit) * digit if digit else value
 
 
+def steady_or_cycling(noise, digit, cycle):
+    """A month of coarse readings of water that a thermostat cycles in so many polls (0: none does)."""
+    draw, size = np.random.default_rng([LOT, cycle]), 30 * DAY
+    value = noisy(draw, size, noise, 0.0)
+    if cycle:
+        turns = np.cumsum(1.0 + 0.02 * draw.normal(size=size)) / cycle
+        value += 0.3 * np.abs(turns % 1.0 * 4.0 - 2.0) - 0.3
+    return np.round(value / digit) * digit
+
+
 def with_hour_again(draw, noise, digit):
     value, length = noisy(draw, 2 * DAY, noise, digit), round(draw.uniform(90, 240))
     value[DAY:] = np.resize(value[DAY - length : DAY], DAY)
@@ -94,13 +104,9 @@ def test_fresh_water_after_a_record_is_believed_again():
 @pytest.mark.parametrize("cycle", [0, 18, 80], ids=["no thermostat", "9 min", "40 min"])
 @pytest.mark.parametrize(("noise", "digit"), [(0.0, 0.1), (0.03, 0.1), (0.06, 0.1), (0.01, 0.01), (0.4, 1.0)])
 def test_coarse_or_cycling_water_is_never_accused(noise, digit, cycle):
-    draw, size = np.random.default_rng([LOT, cycle]), 30 * DAY
-    value = noisy(draw, size, noise, 0.0)
-    if cycle:
-        turns = np.cumsum(1.0 + 0.02 * draw.normal(size=size)) / cycle
-        value += 0.3 * np.abs(turns % 1.0 * 4.0 - 2.0) - 0.3
-    assert (judged(np.round(value / digit) * digit) == MOVING).all()
-    assert (by_rests(np.round(value / digit) * digit) == MOVING).all()
+    value = steady_or_cycling(noise, digit, cycle)
+    assert (judged(value) == MOVING).all()
+    assert (by_rests(value) == MOVING).all()
 
 
 @pytest.mark.parametrize("number", range(12))

@@ -13,19 +13,13 @@ import pytest
 
 from rules.quality.calm import MOVING
 from rules.quality.repeats import Rounds, going_round
+from tests.rules.quality.test_replayed import DAY, POLL_MS, noisy, steady_or_cycling
 
-POLL_MS, DAY = 30_000, 2880
 LOT = 3_871_160_294
 
 
-def judged(value, past=None, every_ms=POLL_MS):
-    at_ms = (1 + np.arange(value.size)) * every_ms
-    return going_round(at_ms, value, Rounds() if past is None else past)[0][1:]
-
-
-def noisy(draw, size, noise, digit):
-    value = 15.0 + 0.3 * np.sin(np.arange(size) / 300.0) + noise * draw.normal(size=size)
-    return np.round(np.round(value / digit) * digit, 6) if digit else value
+def judged(value, every_ms=POLL_MS):
+    return going_round((1 + np.arange(value.size)) * every_ms, value, Rounds())[0][1:]
 
 
 def half_bits(known, same):
@@ -115,12 +109,7 @@ def test_a_coarse_one_takes_longer(lag, noise, within_min):
 @pytest.mark.parametrize("cycle", [0, 18, 80], ids=["no thermostat", "9 min", "40 min"])
 @pytest.mark.parametrize(("noise", "digit"), [(0.0, 0.1), (0.03, 0.1), (0.06, 0.1), (0.01, 0.01), (0.4, 1.0)])
 def test_coarse_or_cycling_water_is_never_accused(noise, digit, cycle):
-    draw, size = np.random.default_rng([LOT, cycle]), 30 * DAY
-    value = noisy(draw, size, noise, 0.0)
-    if cycle:
-        turns = np.cumsum(1.0 + 0.02 * draw.normal(size=size)) / cycle
-        value += 0.3 * np.abs(turns % 1.0 * 4.0 - 2.0) - 0.3
-    assert (judged(np.round(value / digit) * digit) == MOVING).all()
+    assert (judged(steady_or_cycling(noise, digit, cycle)) == MOVING).all()
 
 
 @pytest.mark.parametrize("cycle", [2, 3, 4, 6, 8, 14])
