@@ -164,7 +164,7 @@ class Wall:
 class ClockedRack:
     """A daemon in this process on a clock of ours, its probe 15 °C on a real line; port 9 is no broker."""
 
-    def __init__(self, folder, wall, port=9):
+    def __init__(self, folder, wall, port=9, more=""):
         from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
 
         quiet()
@@ -178,7 +178,8 @@ class ClockedRack:
             return answer_frame(request[0], request[1], self.centi_c + asked[0] % 5)
 
         self.peer = Peer(self.line, answer)
-        self.settings = load_settings(write_settings(folder, self.line.path, port, silent_after_s=2.0))
+        path = write_settings(folder, self.line.path, port, silent_after_s=2.0, more=more)
+        self.settings = load_settings(path)
 
     def __enter__(self):
         self.peer.__enter__()
@@ -202,10 +203,11 @@ class ClockedRack:
         self.line.unplug()
         structlog.reset_defaults()
 
-    def count(self):
+    def count(self, probe="%"):
         try:
             with closing(sqlite3.connect(f"file:{self.path}?mode=ro", uri=True, timeout=5)) as db:
-                return db.execute("SELECT count(*) FROM reading").fetchone()[0]
+                asked = "SELECT count(*) FROM reading JOIN source ON id = source WHERE probe LIKE ?"
+                return db.execute(asked, (probe,)).fetchone()[0]
         except sqlite3.Error:
             return 0
 

@@ -15,10 +15,11 @@ from daemon.oncall.store import OnCallStore
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.records import Answer, Reply
 from tests.faults.chain import Came
-from tests.faults.inject_doors import HOUR_MS, ClockedRack, Wall
+from tests.faults.inject_doors import HOUR_MS, NOW_MS, ClockedRack, Wall
 from tests.faults.inject_rack import hot_is_called, mirror_answers
 from tests.faults.inject_team import ALARM, DAY_MS, said_at
 from tests.faults.whole_rack import RACK_SILENT_S, Team, WholeRack
+from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.rack_voice import RackVoice
 
 
@@ -121,6 +122,41 @@ def clock_set_back_heard(folder):
             desk.mark()
             came = desk.called("CRITICAL bench k1: temperature", "alarm")
     return came._replace(wrong=f"called: {wrong[0]}" if wrong else "")
+
+
+DATED = """
+[buses.air]
+kind = "mqtt"
+host = "127.0.0.1"
+port = {port}
+[probes.k1-air]
+bus = "air"
+vessel = "k1"
+every_s = 1
+topic = "water/k1"
+format = "senml"
+fields = [{{ quantity = "temperature", senml_name = "t" }}]
+"""
+
+
+def clock_set_back_dated(folder):
+    """The clock is set back by two hours, by which a gateway on the same machine dates what it sends."""
+    wall, before = Wall(NOW_MS, synchronised=True), 0
+    with (
+        Mosquitto(folder) as broker,
+        ClockedRack(folder, wall, broker.port, DATED.format(port=broker.port)) as rack,
+    ):
+
+        def heard():
+            record = {"n": "t", "u": "Cel", "v": 15.0, "t": wall.utc_ms() / 1000}
+            broker.publish("water/k1", json.dumps([record]))
+            return rack.count("k1-air") > before
+
+        assert rack.wait_for(heard), "it was never heard"
+        wall.ahead_ms, began_s = -2 * HOUR_MS, time.monotonic()
+        rack.wait_for(lambda: any(it.kind == "clock set" for it in rack.view().said), 15.0)
+        after_s, before = time.monotonic() - began_s, rack.count("k1-air")
+        return Came(after_s, "" if rack.wait_for(heard) else "what it says is dropped")
 
 
 def person_seen_before_worse(folder):
