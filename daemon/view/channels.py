@@ -107,9 +107,8 @@ class _Looked:
         value = None if lack else state.value
         rate = None if math.isnan(state.rate_per_hour) else state.rate_per_hour
         time_ms = self._utc(state.time_ms) if state.time_ms else None
-        is_of_now = (
-            time_ms is not None and self.sight.now_ms - time_ms <= state.channel.source.silent_after_ms
-        )
+        now_ms = self.sight.dating.axis_ms(self.sight.now_ms)  # the clock may have been set since it was read
+        is_of_now = time_ms is not None and now_ms - state.time_ms <= state.channel.source.silent_after_ms
         reaches = None
         tells = rate is not None and tolerance is not None and telling(rate, tolerance)
         if is_of_now and value is not None and rate is not None and tolerance is not None:
@@ -130,7 +129,7 @@ class _Looked:
             tells,
             reaches if tells else None,
             time_ms,
-            None if time_ms is None else age_s(time_ms, self.sight.now_ms),
+            None if time_ms is None else age_s(state.time_ms, now_ms),
             Flag(state.flag).name.lower().replace("_", " "),
             self._why(),
             self._watched(),

@@ -4,6 +4,7 @@ import dataclasses
 
 import pytest
 
+from daemon.journal.dating import Stretch
 from daemon.view.rack import rack_now
 from daemon.view.rack_now import Overall, WatchState
 from daemon.view.reader import JournalView
@@ -218,3 +219,15 @@ def test_of_a_lost_probe_that_comes_back_lying_only_what_it_still_hides_is_told(
     told = next(it for it in now().alarms if it.name == name)
     assert told.reason == "k1: salinity unwatched (probe k1-multi: silent)"
     assert told.first_check == "Nobody sees this water: measure by hand. Cable, power?"
+
+
+@pytest.mark.parametrize("set_by_h", [-1, 1])
+def test_the_age_of_a_reading_does_not_go_by_a_clock_that_was_set_since(rack, set_by_h):
+    rack.minutes(30)
+    rack.minutes(2, k3=None)
+    with rack.journal.transaction():
+        rack.journal.state.keep_stretch(Stretch(rack.now_ms, set_by_h * HOUR_MS, synchronised=True))
+    rack.minutes(1, k3=None)
+    found = rack_now(JournalView(rack.settings), rack.now_ms + set_by_h * HOUR_MS + 5000)
+    assert channel(found, "k3/temperature").age_s == 185.0
+    assert channel(found, "k1/temperature").age_s == 5.0
