@@ -73,6 +73,11 @@ class Readings:
         return {source_id: order[start:stop] for source_id, (start, stop) in found}
 
     @cached_property
+    def latest_ms(self) -> int:
+        """Return how long after it was measured a reading of the block was taken in, at most."""
+        return int((self.at_ms - self.time_ms).max(initial=0))
+
+    @cached_property
     def longest_waits_ms(self) -> LongestWaits:
         """Return how long each source was not heard in the block, at most."""
         return LongestWaits(self.at_ms, self._places)

@@ -280,9 +280,10 @@ class Block:
             tells = min(distances_to_worst(tolerance), default=np.inf)
             hardly = self._hardly(channel, series.error, tells)
             seen = series.index[~(hardly | np.isnan(verdict.shown.usable))]
-        late_ms = self._water.readings.at_ms[seen] - self._water.readings.time_ms[seen]
-        in_time = late_ms <= channel.source.silent_after_ms  # else it shows how the water was, not is
-        self.seen[channel.name] = seen if in_time.all() else seen[in_time]
+        if (its := self._water.readings).latest_ms > channel.source.silent_after_ms:
+            late_ms = its.at_ms[seen] - its.time_ms[seen]
+            seen = seen[late_ms <= channel.source.silent_after_ms]  # else it shows how the water was, not is
+        self.seen[channel.name] = seen
 
     def _note_unmoved(self, channel: Channel, edges: list[Edge]) -> None:
         found = [

@@ -219,6 +219,16 @@ class _Row:
         times = np.where(broke < 0, at + 1 + before, at - broke)
         return times, np.where((broke < 0) & (before > 0), -1, broke + 1)
 
+    def _newest(self, lag: int) -> tuple[Ints, Ints]:
+        """Return the same of the newest reading; nearly all runs are short."""
+        size = self._at_ms.size
+        few = min(size, LEAST_READINGS)
+        differ = np.flatnonzero(self.row[-few:] != self.row[-few - lag : -lag])
+        if not differ.size:
+            return self.runs(lag)
+        times = few - 1 - differ[-1:]
+        return times, size - times
+
     def run(self, lag: int, times: Ints, began: Ints, at: int) -> Run:
         """Return the run that goes on at a reading; what it is worth is by what was known as it began."""
         place = int(began[at])
@@ -234,7 +244,7 @@ class _Row:
     def carried(self, since_ms: int) -> Rounds:
         """Return what to carry."""
         lags = () if (self.row[-_KEPT:] == self.row[-1]).all() else range(2, LONGEST_ROUND + 1)
-        runs = [self.run(lag, *self.runs(lag), -1) for lag in lags if self.row[-1] == self.row[-1 - lag]]
+        runs = [self.run(lag, *self._newest(lag), -1) for lag in lags if self.row[-1] == self.row[-1 - lag]]
         same = (np.array(self._past.same) + self._alike.sum(axis=0)).tolist()
         known = self._past.known + self._at_ms.size
         newest = self.row[-min(known, _KEPT) :].tolist()
