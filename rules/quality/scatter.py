@@ -44,7 +44,7 @@ _TURNS_MS: Final = 100_000
 _WATERS_K_PER_HOUR: Final = 20.0
 """It is the water that bends where the difference of cell and thermometer bends by at most that part of it
 and so many kelvin, and not sooner than water turns and turns back, nor faster than a water change at worst. A
-probe is not erratic where more than half of what bends is the water (project judgement)."""
+probe is not erratic where half of what bends is the water (project judgement)."""
 
 _MEDIAN_BEND: Final = 1.65
 """Median size of a second difference of normal noise, in standard deviations: 0.6745 times the root of 6."""
@@ -146,9 +146,9 @@ def _one_more(
 
 
 def _are_often(bends: tuple[bool, ...], waters: tuple[bool, ...]) -> bool:
-    """Return whether most of the last readings bend, and at least half of those do not as the water does."""
+    """Return whether most of the last readings bend, most of these, the newest apart, not as the water."""
     count = sum(bends)
-    return count >= _MOST and 2 * sum(map(and_, bends, waters)) <= count
+    return count >= _MOST and 2 * sum(map(and_, bends, waters)) < count - bends[-1]
 
 
 def _together(time_ms: Ints, value: Floats, pair: Pair, past: Scatter) -> tuple[Together, ...]:
@@ -181,14 +181,15 @@ def _settle(
 def _often(kinds: Bools, new: int, size: int) -> Bools:
     """Return where most of the last readings bend too much, or by half, and most of that is not the water.
 
-    Shapes 2, size; `kinds` ends with `new` ones, of which each counts as no water's until the next reading.
+    Shapes 2, size; `kinds` ends with `new` ones; each is the water's, or not, from the next reading on.
     """
     known, waters = kinds.shape[1] - new, kinds[:2] & kinds[2]
     total = np.zeros((2, 2, WINDOW + kinds.shape[1]), dtype=np.int64)
     np.stack((kinds[:2], waters)).cumsum(axis=2, out=total[:, :, WINDOW:])
     count, of_water = total[:, :, WINDOW + known :] - total[:, :, known:-WINDOW]
     many = np.zeros((2, size), dtype=np.bool_)
-    many[:, size - new :] = (count >= _MOST) & (2 * (of_water - waters[:, known:]) <= count)
+    settled = count - kinds[:2, known:]
+    many[:, size - new :] = (count >= _MOST) & (2 * (of_water - waters[:, known:]) < settled)
     many[1] |= many[0]
     return many
 

@@ -66,6 +66,16 @@ def test_water_that_cycles_is_no_erratic_probe(every_s, amplitude, period_min, f
     assert erratic_from(every_s, at_ms, {its: value[its] for its in (first, *value)}) == {}
 
 
+@pytest.mark.parametrize(
+    ("every_s", "amplitude", "period_min", "noise", "hours"),
+    [(180, 0.3, 12, 0.06, 20), (300, 0.2, 12, 0.07, 20), (300, 0.2, 11, 0.07, 60)],
+)
+def test_nor_beside_a_cell_that_scatters_some(every_s, amplitude, period_min, noise, hours):
+    """Seen: told at night, where just half of the turns were found to be the water's."""
+    at_ms, value = water(every_s, amplitude, period_min, {C: noise}, hours)
+    assert erratic_from(every_s, at_ms, value) == {}
+
+
 @pytest.mark.parametrize(("every_s", "amplitude", "period_min"), CYCLES)
 def test_noise_of_a_thermometer_in_it_is_told_within_thirty_readings(every_s, amplitude, period_min):
     at_ms, value = water(every_s, amplitude, period_min, {T: 0.5})

@@ -39,7 +39,7 @@ def are_waters(place, time_ms, kelvin, other, other_ms):
 
 def plainly(time_ms, value, bend, pair=None):
     """An erratic probe turns too far in ten of twenty readings, until an hour with less than half of that;
-    with its pair it does not in more than half of those."""
+    with its pair it does not where half of those are the water, the newest apart."""
     erratic_ms, uneasy_ms, calm_ms, told = -1, -1, -1, []
     turns, waters = [0.0, 0.0], [False, False]
     for a, b, c in zip(value, value[1:], value[2:], strict=False):
@@ -52,7 +52,7 @@ def plainly(time_ms, value, bend, pair=None):
         for much in (bend, bend / 2):
             count = sum(it > much for it in newest)
             of_water = sum(it > much and its for it, its in zip(newest, settled, strict=False))
-            if count >= 10 and of_water <= count / 2:
+            if count >= 10 and of_water < (count - (newest[-1] > much)) / 2:
                 erratic_ms = now_ms if much == bend else erratic_ms
                 uneasy_ms = now_ms
         if now_ms - uneasy_ms > HOUR:
