@@ -34,9 +34,10 @@ def under_what_stands(crossing: Crossing, alarms: Iterable[Alarm], dangers: Iter
     """Let what is wrong with a probe be part of what people know already.
 
     A silence is part of the answers that are missing of it, or of its bus, all the time. What a probe hides
-    that still follows its water is part of alarms about just that water, or an input of it, the most urgent:
-    whoever goes there for a salinity that falls finds the cell that lies. Is it more urgent, it is told as
-    that problem, become worse. The probe's fault goes with it; or, as its silence, with what its bus hides.
+    that still follows its water is part of alarms about just that water, or an input of it (or two probes of
+    that, which disagree), the most urgent: whoever goes there for a salinity that falls finds the cell that
+    lies. Is it more urgent, it is told as that problem, become worse. The probe's fault goes with it; or, as
+    its silence, with what its bus hides.
     """
     crossing = _with_its_reason(crossing, alarms)
     if crossing.cause.partition("/")[0] != "probe" or not crossing.active:
@@ -83,6 +84,8 @@ def _known_as(crossing: Crossing, alarms: Sequence[Alarm], dangers: Iterable[Dan
         (first, *_), name = danger.channels, danger.name
         if f"{first.vessel}/{first.source.quantity}" not in ill:
             its = [about[channel] for channel in (name, *first.inputs) if channel in about]
+            inputs = (about[it] for need in first.needs for it in need.channels if it in about)
+            its += [it for it in inputs if it.condition is Condition.DISAGREEMENT]
             about |= {name: max(its, key=lambda alarm: alarm.priority)} if its else {}
     causes = [about[name].cause for name in (crossing.level, *crossing.evidence.hidden) if name in about]
     return next(iter(causes), "") if about.keys() >= set(crossing.evidence.hidden) else ""

@@ -114,6 +114,25 @@ def test_what_a_probe_hides_is_part_of_what_people_know(stands, crossing, cause)
     assert under_what_stands(crossing, stands, DANGERS).cause == cause
 
 
+TWO = (*SOURCES, Source(3, "spare", Quantity.TEMPERATURE, "k1", 60_000, "bench"))
+
+
+@pytest.mark.parametrize(
+    ("stands", "cause"),
+    [
+        ([], "probe/c"),
+        ([alarm("k1/temperature/spare", Condition.DISAGREEMENT, "k1/temperature/disagreement")],
+         "k1/temperature/disagreement"),
+        ([alarm("k1/temperature/spare", Condition.HIGH, "k1/temperature/up")], "probe/c"),
+    ],
+)  # fmt: skip
+def test_what_is_unsure_for_two_thermometers_that_disagree_is_told_as_that(stands, cause):
+    """Seen: hours after a spare thermometer that drifts was told, the sound probe was called doubted."""
+    its = next(it for it in channels_of(plan_of(TWO, {})) if it.quantity is Quantity.SALINITY)
+    dangers = [Danger("k1/salinity", (its,), 60_000, 600_000, Priority.CRITICAL)]
+    assert under_what_stands(hides(priority=Priority.CRITICAL), stands, dangers).cause == cause
+
+
 def told_as_hidden(cause="k1/salinity/down", priority=MEDIUM, **more):
     its = alarm("probe/c", UNWATCHED, cause, priority, "k1/salinity", **more)
     return replace(its, evidence=Evidence(hidden=("k1/salinity",)))
