@@ -33,12 +33,11 @@ from rules.judging.block import Block, Due, due_losses, due_silences
 from rules.judging.disagreement import with_disagreement
 from rules.judging.series import ChannelState
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
-from rules.judging.trust import bear_out
 from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, all_seen_until
 from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, channels_now, courses, dangers_now, maintenance_over
 from rules.judging.water import Water
-from rules.meanwhile import foreseen, meanwhile, newest_before, newest_values
+from rules.meanwhile import bear_out, foreseen, meanwhile, newest_before, newest_values
 from rules.pieces import Cut, Pieces, can_be_cut, cuts_in, one_by_one
 from rules.plain import from_plain, to_plain
 from rules.rack.plan import RackPlan
@@ -49,7 +48,7 @@ from rules.shelved import bring_back
 from rules.snapshot import Kept
 from rules.told_already import under_what_stands
 
-SNAPSHOT_VERSION = 24
+SNAPSHOT_VERSION = 25
 
 
 class Engine:

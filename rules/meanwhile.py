@@ -7,13 +7,18 @@ import numpy as np
 
 from rules import BLIND_REFUSED
 from rules.alarms.book import AlarmBook
-from rules.care.probe_care import Newest
+from rules.care.hand_checks import COMPARED_WITHIN_MS
+from rules.care.probe_care import Newest, ProbeCare
 from rules.deeds import FORESEEN, Deeds
 from rules.errors import RulesError
 from rules.judging.series import ChannelState, Series
 from rules.judging.watch_list import NEVER_MS, Feedings, WatchList
+from rules.quality.leaps import Leap
+from rules.quality.swift import PER_KELVIN, Swift
+from rules.quantities import Quantity
+from rules.rack.channels import FORMULAS
 from rules.rack.work import NO_WORK, Work
-from rules.readings import Action, Readings
+from rules.readings import Action, Notice, Readings
 
 
 def foreseen(readings: Readings, deeds: Deeds) -> tuple[dict[str, Feedings], Work]:
@@ -89,3 +94,29 @@ def newest_before(place: int, judged: Mapping[str, Series], before: Newest) -> N
             at = int(good.nonzero()[0][-1])
             newest[name] = int(series.time_ms[at]), float(value[at])
     return newest
+
+
+def bear_out(
+    checked: Notice, watch_list: WatchList, channels: Mapping[str, ChannelState], care: ProbeCare
+) -> None:
+    """End the doubt of each probe that a hand measurement (`checked`) bears out; `channels` are changed.
+
+    It does so where it lies as near as another probe would have to, and nearer than what the probe leapt off.
+    """
+    for channel in watch_list.channels:
+        own, near = watch_list.own[channel.source.id], (watch_list.quality(channel).max_jump or 0.0) / 2
+        its, fresh_ms = channels[own.name], checked.at_ms - COMPARED_WITHIN_MS
+        doubts = [it.base for it in (its.leap, its.swift) if it.since_ms >= 0]
+        mine = f"{channel.vessel}/{channel.quantity}" == checked.vessel
+        if not mine or not doubts or len(channel.inputs) < len(channel.needs):
+            continue
+        line, base = care.line(channel.source), np.array(doubts[:1])
+        if its.leap.since_ms < 0 and own.quantity is Quantity.CONDUCTIVITY:
+            base = np.exp(base * PER_KELVIN)
+        value = np.concatenate(([its.value], base if line is None else line.of(base)))
+        if not channel.measured:
+            inputs = [np.array(channels[name].good_value) for name in channel.inputs]
+            value = FORMULAS[channel.quantity](value, *inputs)
+        told, before = np.abs(value - checked.details["hand"])
+        if its.time_ms >= fresh_ms and told <= near and told < before:
+            its.leap, its.swift, its.base = Leap(), Swift(), np.nan

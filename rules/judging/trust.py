@@ -12,8 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms.moves import spells
-from rules.care.hand_checks import COMPARED_WITHIN_MS
-from rules.care.probe_care import ProbeCare
 from rules.judging.series import NOTHING_READ, ChannelState, Read, Series, known_at
 from rules.judging.silence import SourceState
 from rules.judging.watch_list import WatchList
@@ -24,16 +22,15 @@ from rules.quality.hour_statistics import Buckets
 from rules.quality.leaps import Beside, Leap, Leapt, leaps
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
-from rules.quality.repeats import going_round, repeated, repeats_after
+from rules.quality.repeats import Repeats, frozen_along, going_round, repeated, repeats_after
 from rules.quality.replayed import COARSE_MS, Again, played, rested
 from rules.quality.scatter import Pair, Scatter, bend_limit, erratic
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quality.swift import PER_KELVIN, Swift, in_kelvin, swift
 from rules.quantities import Quantity
-from rules.rack.channels import FORMULAS, Channel
+from rules.rack.channels import Channel
 from rules.rack.plan import Source
 from rules.rack.work import Work
-from rules.readings import Notice
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -64,6 +61,7 @@ class Trust:
         self._by_others: dict[int, tuple[Bools | None, Beside | None, NDArray[np.int64]]] = {}
         self._sounds: dict[int, Floats] = {}
         self._rows: dict[int, tuple[NDArray[np.intp], Floats, NDArray[np.int64]]] = {}
+        self._still: dict[int, tuple[NDArray[np.int64], int, Repeats]] = {}
         self._played: dict[int, tuple[NDArray[np.intp], Again]] = {}
         self._bases: dict[int, Floats | None] = {}
 
@@ -283,7 +281,37 @@ class Trust:
         return found
 
     def _frozen_since(self, channel: Channel, its: Read) -> NDArray[np.int64]:
-        """Return since when each reading of a probe is frozen, and carry its calm on."""
+        """Return since when each reading of a probe is frozen: by what it shows, or as its whole probe is."""
+        found, _, repeats = self._still_since(channel.source.id)
+        beside = self._watch_list.of_probe[channel.source.probe]
+        mates = [it.id for it in beside if it.id != channel.source.id]
+        still = [self._still_since(mate)[:2] for mate in mates]
+        if all(before_ms == MOVING and (now == MOVING).all() for now, before_ms in still):
+            return found
+        if channel.source.probe in self._watch_list.plan.fresh:  # its count tells it of them all
+            return found
+        heres = (self._read.get(mate, NOTHING_READ).here for mate in mates)
+        known = (
+            np.concatenate(([before_ms], now))[known_at(here, its.here)]
+            for here, (now, before_ms) in zip(heres, still, strict=True)
+        )
+        latest = reduce(np.maximum, (np.where(it == MOVING, -1, it) for it in known))
+        beside_ms = np.where(latest < 0, MOVING, latest)
+        return np.minimum(found, frozen_along(its.at_ms, self._sound(channel.source.id), repeats, beside_ms))
+
+    def _still_since(self, source_id: int) -> tuple[NDArray[np.int64], int, Repeats]:
+        """Return since when each reading of a source is frozen by itself; that and its repeats before."""
+        if source_id not in self._still:
+            channel = self._watch_list.own[source_id]
+            state = self._channels[channel.name]
+            before = state.calm.frozen_ms, state.repeats
+            its = self._read.get(source_id)
+            found = np.empty(0, dtype=np.int64) if its is None else self._carry_calm(channel, its)
+            self._still[source_id] = found, *before
+        return self._still[source_id]
+
+    def _carry_calm(self, channel: Channel, its: Read) -> NDArray[np.int64]:
+        """Return since when each reading of a probe is frozen by what it shows, and carry its calm on."""
         state = self._channels[channel.name]
         own = self._buckets_of(channel.source.id)  # while what is carried is still that of before
         witnesses = [
@@ -296,8 +324,8 @@ class Trust:
         if channel.source.probe not in self._watch_list.plan.fresh:
             seldom, state.repeats = repeated(its.at_ms, value, state.repeats)
             found = np.minimum(found, seldom)
-            if (stands := bool(found[-1] != MOVING)) is not state.calm.frozen:
-                state.calm = replace(state.calm, frozen=stands)
+            if found[-1] != state.calm.frozen_ms:
+                state.calm = replace(state.calm, frozen_ms=int(found[-1]))
         return found
 
     def _again(self, source_id: int) -> tuple[NDArray[np.intp], Again]:
@@ -371,29 +399,3 @@ class Trust:
             if here.size:
                 state = self._sources[source_id]
                 state.repeats, state.raw = int(repeats[-1]), float(self._read[source_id].value[-1])
-
-
-def bear_out(
-    checked: Notice, watch_list: WatchList, channels: Mapping[str, ChannelState], care: ProbeCare
-) -> None:
-    """End the doubt of each probe that a hand measurement (`checked`) bears out; `channels` are changed.
-
-    It does so where it lies as near as another probe would have to, and nearer than what the probe leapt off.
-    """
-    for channel in watch_list.channels:
-        own, near = watch_list.own[channel.source.id], (watch_list.quality(channel).max_jump or 0.0) / 2
-        its, fresh_ms = channels[own.name], checked.at_ms - COMPARED_WITHIN_MS
-        doubts = [it.base for it in (its.leap, its.swift) if it.since_ms >= 0]
-        mine = f"{channel.vessel}/{channel.quantity}" == checked.vessel
-        if not mine or not doubts or len(channel.inputs) < len(channel.needs):
-            continue
-        line, base = care.line(channel.source), np.array(doubts[:1])
-        if its.leap.since_ms < 0 and own.quantity is Quantity.CONDUCTIVITY:
-            base = np.exp(base * PER_KELVIN)
-        value = np.concatenate(([its.value], base if line is None else line.of(base)))
-        if not channel.measured:
-            inputs = [np.array(channels[name].good_value) for name in channel.inputs]
-            value = FORMULAS[channel.quantity](value, *inputs)
-        told, before = np.abs(value - checked.details["hand"])
-        if its.time_ms >= fresh_ms and told <= near and told < before:
-            its.leap, its.swift, its.base = Leap(), Swift(), np.nan

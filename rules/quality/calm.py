@@ -93,7 +93,8 @@ class Stretch:
 class Calm:
     """What is carried of a source: its buckets; of exact repeats and of each dither the stretch under way and
     how long the longest of each day were; by days, how far each dither might stray (`spans`) and the smallest
-    step (`digits`). `began_ms` is when the first reading came (or came after a day), `changed_ms` a change.
+    step (`digits`). `began_ms` is when the first reading came (or came after a day), `changed_ms` a change,
+    `frozen_ms` since when it is frozen (`MOVING`: it is not).
     """
 
     buckets: Buckets = field(default_factory=Buckets)
@@ -104,7 +105,7 @@ class Calm:
     value: float = np.nan
     began_ms: int = -1
     changed_ms: int = -1
-    frozen: bool = False
+    frozen_ms: int = MOVING
 
     def is_frozen(self, at_ms: int, counted: bool) -> bool | None:
         """Return whether it is; None where at most its last digit changed for so long that nobody can tell.
@@ -112,8 +113,9 @@ class Calm:
         Where the probe's answers are `counted`, a repeated one is new.
         """
         since_ms = min([self.changed_ms, *(it.since_ms for it in self.stretches if it.count)])
-        if self.frozen or counted or at_ms - since_ms < TIMES_THE_LONGEST * LEAST_MS:
-            return self.frozen
+        frozen = self.frozen_ms != MOVING
+        if frozen or counted or at_ms - since_ms < TIMES_THE_LONGEST * LEAST_MS:
+            return frozen
         return None
 
 
@@ -191,7 +193,7 @@ def frozen(
         if track.due:
             since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
         followed.append((track.stretch, track.longest))
-    newest = float(value[-1]), began_ms, _note_steps(at_ms, value, digits, past), bool(since_ms[-1] != MOVING)
+    newest = float(value[-1]), began_ms, _note_steps(at_ms, value, digits, past), int(since_ms[-1])
     stretches, longest = zip(*followed, strict=True)
     return since_ms, Calm(buckets.newest(), stretches, longest, spans, digits, *newest)
 

@@ -20,7 +20,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rules.quality.calm import LEAST_MS, LEAST_READINGS, MOVING
-from rules.quality.hour_statistics import all_since
+from rules.quality.hour_statistics import BUCKET_MS, all_since
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -28,6 +28,8 @@ Bools = NDArray[np.bool_]
 
 SELDOM, KNOWN_FROM = 20, 200
 """Seldom is one in so many of at least so many readings (project judgement)."""
+ALONG_MS = 1_200_000
+"""So long what repeats itself beside a frozen one of its probe is believed (project judgement)."""
 RULE_OF_THREE, SELDOM_NEW = 3, 10
 """Of a new probe it is a chance that is surely below one in so many: twenty in a row are one in 10^20."""
 
@@ -105,6 +107,23 @@ def repeated(
     newest = float(value[-1]), int(sizes[-1]) - 1, since_ms, frozen
     turns = past.turns + int(np.count_nonzero(turned))
     return found, Repeats(int(before + known), int(equal + known - last), *newest, turns, step)
+
+
+def frozen_along(
+    at_ms: NDArray[np.int64], value: NDArray[np.float64], past: Repeats, beside_ms: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Return since when each reading (shapes n) is frozen as its whole probe is, `MOVING` where it is not.
+
+    `beside_ms` is since when something else of the probe is (`MOVING`: nothing is), and by what that showed;
+    what has not changed since then either repeats itself with it. The coarsest of a gateway that repeats
+    everything shows that by nothing of its own.
+    """
+    again = repeats_after(value, past.value, past.times)[1:]
+    start = np.arange(value.size) - again
+    since_ms = np.where(start < 0, past.since_ms, at_ms[np.maximum(start, 0)])
+    found = (again >= LEAST_READINGS) & (beside_ms != MOVING)
+    found &= (since_ms - BUCKET_MS <= beside_ms) & (at_ms - ALONG_MS >= np.where(found, beside_ms, 0))
+    return np.where(found, np.maximum(since_ms, beside_ms), MOVING)
 
 
 def _since(run: int, at_ms: NDArray[np.int64], starts: NDArray[np.intp], carried: int, past: Repeats) -> int:

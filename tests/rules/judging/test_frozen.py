@@ -155,6 +155,25 @@ def test_a_coarse_healthy_thermometer_that_is_steady_for_half_a_day_is_left_in_p
     assert found.last_change_ms < MIDNIGHT_MS + FREEZE_MS + 10 * HOUR
 
 
+@pytest.mark.parametrize("whole", [True, False], ids=["whole probe", "its oxygen"])
+def test_what_a_gateway_repeats_is_hidden_whole_although_some_of_it_is_coarse(whole):
+    """Seen: the coarse cell and thermometer beside an oxygen probe that was told as stuck passed as calm."""
+    at, values = water(4.5)
+    for source, digit in ((T, 0.1), (C, 0.2)):
+        values[source] = np.round(np.round(values[source] / digit) * digit, 1)
+    for source in (T, C, O2) if whole else (O2,):
+        values[source][at >= FREEZE_MS] = values[source][at >= FREEZE_MS][0]
+    sources = tuple(replace(SOURCES[it], probe="multi", bus="a") for it in (T, C, O2))
+    tolerances = {"ephyra": DEFAULT_TOLERANCES["ephyra"]}
+    engine = Engine(RackPlan("bench", sources, {"k1": "ephyra"}, tolerances, DEFAULT_QUALITY), MIDNIGHT_MS)
+    events = engine.feed(block(at, values, (T, C, O2))).events
+    hides = [it for it in events if it.condition is Condition.UNWATCHED and it.trigger in TOLD_OF]
+    assert {it.alarm for it in hides} == {"probe/multi/unwatched"}
+    whole_by = [it for it in hides if {"k1/temperature", "k1/salinity"} < {*it.evidence.hidden}]
+    assert bool(whole_by) is whole
+    assert not whole or whole_by[0].at_ms <= MIDNIGHT_MS + FREEZE_MS + HOUR
+
+
 def test_what_lacks_the_air_pressure_too_still_says_since_when_its_probe_has_not_moved():
     at, values = water(1.5)
     values[O2][at >= 8 * HOUR] = 8.0

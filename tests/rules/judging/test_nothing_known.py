@@ -56,6 +56,7 @@ def test_of_a_channel():
         "calm.stretches.0.moved": 1.0,
         "calm.stretches.1.moved": 1.0,
         "calm.stretches.2.moved": 1.0,
+        "calm.frozen_ms": 2**63 - 1,
         "played.since_ms": 2**63 - 1,
         "rests.played.since_ms": 2**63 - 1,
         "rounds.since_ms": 2**63 - 1,

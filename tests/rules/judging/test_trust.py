@@ -218,8 +218,16 @@ class Plainly:
         if not counted:
             seldom, its.repeats = repeated(self.now, read, its.repeats)
             found = np.minimum(found, seldom)
-            its.calm = replace(its.calm, frozen=bool(found[0] != MOVING))
-        return int(found[0])
+            its.calm = replace(its.calm, frozen_ms=int(found[0]))
+        return int(found[0]) if counted else min(int(found[0]), self._with_its_probe(its, source_id))
+
+    def _with_its_probe(self, its, source_id):
+        """What has not changed since what is beside it froze, for twenty minutes, froze with it."""
+        beside_ms = self.probes[self.mates[source_id]].calm.frozen_ms if source_id in self.mates else MOVING
+        if beside_ms == MOVING or its.repeats.times < 20 or self.now[0] - beside_ms < 20 * MINUTE:
+            return MOVING
+        since_ms = its.repeats.since_ms
+        return max(since_ms, beside_ms) if since_ms <= beside_ms + 5 * MINUTE else MOVING
 
     def _again(self, its, source_id, value):
         """What is beside it in its probe is played too: it comes again as well, or is quiet for long."""

@@ -82,7 +82,7 @@ def test_a_stretch_begins_anew_where_other_witnesses_are_asked():
 def test_what_changed_by_its_last_digit_is_doubted_as_well(changed_min, stretches_min, frozen, said):
     """At minute 50: the oldest stretch or change counts, one that holds no bucket does not."""
     stretches = (*(Stretch(count=3, since_ms=it * MINUTE) for it in stretches_min), Stretch(since_ms=5))
-    calm = Calm(stretches=stretches, changed_ms=changed_min * MINUTE, frozen=frozen)
+    calm = Calm(stretches=stretches, changed_ms=changed_min * MINUTE, frozen_ms=0 if frozen else MOVING)
     assert calm.is_frozen(50 * MINUTE, counted=False) is said
 
 

@@ -259,5 +259,5 @@ def test_blocks_are_judged_as_reading_by_reading_in_plain_numbers(number):
     ]
     assert rows == told, number
     assert (past.changed_ms, past.began_ms) == (plain.changed_ms, plain.began_ms)
-    assert past.frozen is (told[-1] != MOVING)
+    assert past.frozen_ms == told[-1]
     assert number > 12 or any(it != MOVING for it in told), "else nothing was compared"

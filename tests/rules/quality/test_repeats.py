@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.stats import beta
 
 from rules.quality.calm import LEAST_MS, LEAST_READINGS, MOVING
-from rules.quality.repeats import RULE_OF_THREE, Repeats, repeated
+from rules.quality.repeats import RULE_OF_THREE, Repeats, frozen_along, repeated
 
 POLL_MS = 30_000
 
@@ -107,3 +107,35 @@ def test_blocks_are_judged_as_reading_by_reading(number):
         found += told.tolist()
         start = part.stop
     assert found == plainly(at_ms, value)
+
+
+def along_plainly(at_ms, value, beside_ms):
+    """It came again twenty times, and did so as its probe froze, give or take five minutes: for twenty."""
+    run, told, before = [], [], np.nan
+    for now_ms, its, froze_ms in zip(at_ms.tolist(), value.tolist(), beside_ms.tolist(), strict=True):
+        run = [*run, now_ms] if its == before else [now_ms]
+        before = its
+        since = froze_ms != MOVING and run[0] - 300_000 <= froze_ms <= now_ms - 1_200_000
+        told.append(max(run[0], froze_ms) if since and len(run) > 20 else MOVING)
+    return told
+
+
+@pytest.mark.parametrize("number", range(30))
+def test_what_repeats_itself_since_its_probe_froze_is_frozen_with_it(number):
+    draw = np.random.default_rng([3_015_528_840, number])
+    lengths = draw.choice([1, 2, 20, 21, 40, 41, 90], 30)
+    value = np.repeat(draw.integers(0, 3, 30), lengths).astype(float)
+    value[draw.random(value.size) < 0.005] = np.nan
+    at_ms = times(value.size)
+    begins = np.repeat(at_ms[np.cumsum(lengths) - lengths], lengths) + draw.choice(
+        [-600_000, -300_000, 0, 60_000]
+    )
+    beside_ms = np.where(draw.random(value.size) < 0.05, MOVING, np.minimum(begins, at_ms))
+    past, start, found = Repeats(), 0, []
+    while start < value.size:
+        part = slice(start, start + int(draw.integers(1, draw.choice([2, 60]))))
+        found += frozen_along(at_ms[part], value[part], past, beside_ms[part]).tolist()
+        _, past = repeated(at_ms[part], value[part], past)
+        start = part.stop
+    assert found == along_plainly(at_ms, value, beside_ms)
+    assert set(found) > {MOVING}, "some are"
