@@ -85,6 +85,8 @@ def judge_channel(
             shown.quiet.append(Quiet(bounds, turns, before, (state.trend, state.rise), courses))
     if shown.series.error is not None and (lacks := shown.series.error > 0).any():
         state.lacked_ms = int(shown.series.time_ms[lacks][-1])
+    if bounds.maintained is not None:
+        state.worked_ms = int(shown.series.time_ms[bounds.maintained][-1])
     state.keep_order()
     state.rate_per_hour = float(courses[-1][1].rate_per_hour[-1]) if courses else np.nan
     return Verdict(shown, edges, courses)
@@ -253,8 +255,22 @@ class _Judgement:
         if basis in (Basis.VALUE, Basis.LIKELY_VALUE):
             return self.usable
         if basis is Basis.RATE:
-            return self.course.sure_per_hour
+            return self._rates()
         return self.course.level + self.course.rate_per_hour * (self.tolerance.lead_time_ms / MS_PER_HOUR)
+
+    def _rates(self) -> Array:
+        """Return the rates: for a window after work the flatter of the whole and what came since.
+
+        People moved the water; what moves on beyond that is told once that says enough.
+        """
+        rate, window_ms = self.course.sure_per_hour, self.tolerance.rate_window_ms
+        if self.maintained is None and self.series.time_ms[0] - self.state.worked_ms >= window_ms:
+            return rate
+        worked = np.zeros(rate.size, dtype=np.bool_) if self.maintained is None else self.maintained
+        worked_ms = last(worked, self.series.time_ms, self.state.worked_ms)
+        since = self.course.since_per_hour(worked_ms)
+        flatter = np.where(rate * since > 0, np.where(np.abs(since) < np.abs(rate), since, rate), 0.0 * rate)
+        return np.where(self.series.time_ms - worked_ms < window_ms, flatter, rate)
 
     def _doubted(self, limit: Limit) -> Array | None:
         """Return what is doubted and may be the water, NaN elsewhere: only what is critical is told of it."""

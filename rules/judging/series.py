@@ -219,8 +219,8 @@ class ChannelState:
     `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
     it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
     inputs in `lacking`, `elsewhere` and `base` as in `Series`, `seen_ms` when one last showed the water,
-    `lacked_ms` when one last was off so; `compared_ms` is of when what it differed from last was, `again` how
-    often each of a probe's own troubles came and went.
+    `lacked_ms` when one last was off so, `worked_ms` when somebody last was at work; `compared_ms` is of when
+    what it differed from last was, `again` how often each of a probe's own troubles came and went.
     """
 
     quality: QualityState = field(default_factory=cache(QualityState))
@@ -244,6 +244,7 @@ class ChannelState:
     lacking: tuple[Quantity, ...] = ()
     seen_ms: int = 0
     lacked_ms: int = -1
+    worked_ms: int = -1
     compared_ms: int = -1
     history: History = field(default_factory=History)
     calm: Calm = field(default_factory=cache(Calm))
@@ -299,8 +300,8 @@ class ChannelState:
 
 
 _OF_LIMITS = {
-    "trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "lacked_ms", "compared_ms",
-    "again",
+    "trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "lacked_ms", "worked_ms",
+    "compared_ms", "again",
 }  # fmt: skip
 OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.init and it.name not in _OF_LIMITS)
 """What is carried of a channel on which limits have no say; each works out by itself what follows from it."""
@@ -314,6 +315,7 @@ class Limited(NamedTuple):
     rate_per_hour: float
     moves_per_hour: float
     lacked_ms: int
+    worked_ms: int
     compared_ms: int
 
     @classmethod

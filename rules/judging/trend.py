@@ -109,6 +109,16 @@ class Trend:
         rate[known] = np.where(enough, slope, rate[known])
         return rate
 
+    def since_per_hour(self, since_ms: Times) -> Array:
+        """Return the rates of what of each window came after moments (shape n); 0 where it is too little."""
+        known = (self.place >= 0).nonzero()[0]
+        newest, steps = self.place[known], self.medians.steps
+        begins = np.minimum(np.maximum(self.medians.after(since_ms[known]), self.oldest[known]), newest)
+        rate = np.zeros(since_ms.size)
+        enough = (newest - begins >= NEWEST) & (steps[newest] - steps[begins] > _STEPS // (2 * NEWEST))
+        rate[known] = np.where(enough, self.medians.slope(begins, newest), 0.0)
+        return rate
+
     @cached_property
     def swift_per_hour(self) -> Array:
         """Return the greater of the rates of the whole window and its newest part, without a sign."""
@@ -167,6 +177,10 @@ class _Medians:
         products = (self.steps, self._value, self.steps * self.steps, self.steps * self._value)
         self._sums = np.zeros((4, median.size + 1), dtype=np.int64)
         np.add.accumulate(products, axis=1, out=self._sums[:, 1:])
+
+    def after(self, time_ms: Times) -> NDArray[np.intp]:
+        """Return which medians are the first after moments."""
+        return self._time_ms.searchsorted(time_ms, side="right")
 
     def lowest(self, start: int, stop: int) -> float:
         """Return the lowest of the medians `start` to `stop`."""

@@ -14,6 +14,7 @@ import pytest
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import Condition
 from rules.alarms.persistence import Persistence, turns
+from rules.judging import channel
 from rules.judging.channel import judge_channel
 from rules.judging.series import ChannelState, Series
 from rules.judging.trend import NO_TREND, Rise, rose_from, trend
@@ -92,10 +93,14 @@ class Rows:
 class Plainly:
     """What the readings of a channel say of one limit, each for itself."""
 
-    def __init__(self, rows, tolerance, noise, ramp, shift):
+    def __init__(self, rows, tolerance, noise, ramp, shift, worked):
+        self.worked_ms = [
+            max(rows.time_ms[: at + 1][worked[: at + 1]].tolist(), default=-1) for at in range(worked.size)
+        ]
         self.rows, self.tolerance, self.noise, self.ramp, self.shift = rows, tolerance, noise, ramp, shift
         self.course, _ = trend(rows.time_ms, rows.usable, tolerance.rate_window_ms, NO_TREND)
         self.rose, _ = rose_from(self.course, rows.time_ms, tolerance, Rise())
+        self.since = self.course.since_per_hour(np.array(self.worked_ms))
         self.lead_h, self.window_h = tolerance.lead_time_ms / HOUR, tolerance.rate_window_ms / HOUR
 
     def edges(self, limit):
@@ -124,7 +129,7 @@ class Plainly:
         if limit.basis in (Basis.VALUE, Basis.LIKELY_VALUE) and self.noise is not None:
             deadband = min(max(4.0 * self.noise, deadband), 4.0 * deadband)
         if limit.basis is Basis.RATE:
-            compared = float(self.course.sure_per_hour[at])
+            compared = self._rate(at)
             sure = compared - way * (error / self.window_h + unseen)
         elif limit.basis is Basis.PROJECTION:
             compared = level + rate * self.lead_h
@@ -143,6 +148,13 @@ class Plainly:
             back = level >= self.rose[at] - self.tolerance.deadband
             beyond, inside = beyond and not back, inside or back
         return beyond, inside
+
+    def _rate(self, at):
+        """For a window after work it is the flatter of all and of what came since, if both go one way."""
+        rate, since = float(self.course.sure_per_hour[at]), float(self.since[at])
+        if self.rows.time_ms[at] - self.worked_ms[at] >= self.tolerance.rate_window_ms or math.isnan(rate):
+            return rate
+        return min(rate, since, key=abs) if rate * since > 0 else 0.0
 
     def _likely(self, limit, at, value, error, way):
         """A value that may be off counts as it is; what is doubted too, where it is critical."""
@@ -198,8 +210,8 @@ def crossing(condition, level, priority, turn, evidence):
     )
 
 
-def found(draw, rows, tolerance, noise, ramp, shift):
-    """The edges by the arrays, in blocks of any length; maintenance, so that moves are told each time."""
+def found(draw, rows, tolerance, noise, ramp, shift, worked):
+    """The edges by the arrays, in blocks of any length."""
     state, size, told = ChannelState(), rows.value.size, []
     cuts = np.cumsum(draw.integers(1, draw.choice([2, 150]), size))
     for start, stop in pairwise([0, *cuts[cuts < size].tolist(), size]):
@@ -214,9 +226,8 @@ def found(draw, rows, tolerance, noise, ramp, shift):
             )
             for limit in limits_of(tolerance)
         ]
-        bounds = Bounds(
-            tolerance, limits, None if ramp is None else ramp[part], np.ones(stop - start, np.bool_)
-        )
+        work = worked[part] if worked[part].any() else None
+        bounds = Bounds(tolerance, limits, None if ramp is None else ramp[part], work)
         shown = replace(show(series, state, ANYTHING), usable=usable)
         noisy = None if noise is None else lambda: noise
         for index, its in judge_channel(shown, state, bounds, crossing, noisy, unseen).edges:
@@ -230,14 +241,17 @@ def found(draw, rows, tolerance, noise, ramp, shift):
 @pytest.mark.parametrize("number", range(6))
 @pytest.mark.parametrize("kind", ["measured", "derived", "doubted", "torn"])
 @pytest.mark.parametrize("which", range(len(TOLERANCES)))
-def test_blocks_are_judged_as_reading_by_reading_in_plain_numbers(kind, which, number):
+def test_blocks_are_judged_as_reading_by_reading_in_plain_numbers(kind, which, number, monkeypatch):
+    """What is told of moves that come again is apart (`test_to_and_fro.py`)."""
+    monkeypatch.setattr(channel, "told", lambda turns, *_: turns)
     draw, size, derived = np.random.default_rng([LOT, which, number]), 400, kind in ("derived", "torn")
     rows = Rows(draw, size, derived=derived, doubted=kind == "doubted", torn=kind == "torn")
     tolerance, noise = TOLERANCES[which], [None, 0.0, 0.125, 1.0][number % 4]
     ramp = draw.random(10).repeat(size // 10) < 0.3 if number % 2 else None
     shift = draw.choice([0.0, 0.5], 10).repeat(size // 10) if number % 3 == 2 else None
-    plain = Plainly(rows, tolerance, noise, ramp, shift)
+    worked = draw.random(20).repeat(size // 20) < 0.2
+    plain = Plainly(rows, tolerance, noise, ramp, shift, worked)
     limits = [it for it in limits_of(tolerance) if it.basis is not Basis.DIFFERENCE]
     expected = sorted((row for limit in limits for row in plain.edges(limit)), key=lambda row: row[:3])
-    assert found(draw, rows, tolerance, noise, ramp, shift) == expected
+    assert found(draw, rows, tolerance, noise, ramp, shift, worked) == expected
     assert expected, "else nothing was compared"

@@ -45,7 +45,7 @@ def test_of_a_channel():
         "last_seq", "rise.time_ms", "calm.began_ms", "calm.changed_ms", "history.now.hour", "leap.since_ms",
         "leap.far_ms", "leap.back_ms", "leap.loose_until_ms", "scatter.erratic_ms", "scatter.uneasy_ms",
         "scatter.calm_ms", "swift.since_ms", "played.chain", "rests.played.chain", "rests.since_ms",
-        "lacked_ms", "compared_ms", "leap.home_until_ms", "leap.strange_ms", "leap.astray_ms",
+        "lacked_ms", "worked_ms", "compared_ms", "leap.home_until_ms", "leap.strange_ms", "leap.astray_ms",
     }  # fmt: skip
     not_evaluated = {f"quality.tests.{test}.0": 2 for test in range(8)} | {"flag": 2}
     assert known == not_evaluated | {

@@ -76,7 +76,10 @@ def test_every_part_of_a_trend_is_that_of_the_medians_of_its_window(number):
     draw = np.random.default_rng([LOT, number])
     time_ms, value = course(draw, 260)
     found, _ = trend(time_ms, value, WINDOW, NO_TREND)
-    plain, known = Plainly(), 0
+    since_ms = time_ms - np.random.default_rng([LOT, 200 + number]).integers(
+        0, WINDOW + WINDOW // 4, value.size
+    )
+    plain, known, since = Plainly(), 0, found.since_per_hour(since_ms)
     for place, row in enumerate(zip(time_ms.tolist(), value.tolist(), strict=True)):
         expected = plain.take(*row)
         if expected is None:
@@ -89,6 +92,10 @@ def test_every_part_of_a_trend_is_that_of_the_medians_of_its_window(number):
             assert np.isnan(found.rate_per_hour[place])
             continue
         newest, steady, lowest = more
+        (now_ms, _), from_ms = plain.medians[-1], int(since_ms[place])
+        rows = [it for it in plain.medians if it[0] >= now_ms - WINDOW and it[0] > from_ms]
+        tells = len(rows) > 4 and now_ms - rows[0][0] > WINDOW / 8
+        assert since[place] == close(slope(rows) if tells else 0.0)
         assert found.rate_per_hour[place] == close(rate)
         assert found.sure_per_hour[place] == close(rate * filled**2)
         assert found.newest_per_hour[place] == close(newest)
