@@ -286,9 +286,8 @@ class Trust:
         beside = self._watch_list.of_probe[channel.source.probe]
         mates = [it.id for it in beside if it.id != channel.source.id]
         still = [self._still_since(mate)[:2] for mate in mates]
-        if all(before_ms == MOVING and (now == MOVING).all() for now, before_ms in still):
-            return found
-        if channel.source.probe in self._watch_list.plan.fresh:  # its count tells it of them all
+        counted = channel.source.probe in self._watch_list.plan.fresh  # which tells it of them all
+        if counted or all(before_ms == MOVING and (now == MOVING).all() for now, before_ms in still):
             return found
         heres = (self._read.get(mate, NOTHING_READ).here for mate in mates)
         known = (
