@@ -144,9 +144,10 @@ def test_an_interruption_takes_back_what_is_only_for_the_set_up(checkout, tmp_pa
     # the child says that it runs, and the shell waits for it: a signal between fork and exec would be lost
     child = f"sh -c ': >\"{begun}\"; exec sleep 600'"
     lines = f'policy="{policy}"; begin; keep_services_down; {child}'
+    # where the tests run in the background it is ignored, and a shell traps no signal that was so before
     process = subprocess.Popen(
-        [SH, "-c", checkout.sourcing(lines)], env={"PATH": str(checkout.programs)}, text=True,
-        stderr=subprocess.PIPE, start_new_session=True,
+        ["/usr/bin/env", "--default-signal=INT", SH, "-c", checkout.sourcing(lines)], text=True,
+        env={"PATH": str(checkout.programs)}, stderr=subprocess.PIPE, start_new_session=True,
     )  # fmt: skip
     wait_for(lambda: begun.exists() and sleeps(process.pid))
     assert policy.exists()

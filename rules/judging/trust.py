@@ -334,10 +334,9 @@ class Trust:
             state, every_ms = self._channels[own.name], own.source.every_ms
             found = played(its.at_ms, its.value, state.played, every_ms)
             since_ms = rested(its.at_ms, its.value, found.changed, state.rests, every_ms)
-            if its.here.size:
-                its_ms, goes, state.rounds = going_round(its.at_ms, its.value, state.rounds)
-                since_ms, found = np.minimum(since_ms, its_ms), replace(found, goes_round=goes)
-            self._played[source_id] = its.here, replace(found, since_ms=np.minimum(found.since_ms, since_ms))
+            its_ms, goes, state.rounds = going_round(its.at_ms, its.value, state.rounds)
+            since_ms = np.minimum(np.minimum(found.since_ms, since_ms), its_ms)
+            self._played[source_id] = its.here, replace(found, since_ms=since_ms, goes_round=goes)
         return self._played[source_id]
 
     def _played_since(self, source: Source, its: Read) -> NDArray[np.int64]:

@@ -184,10 +184,12 @@ class Rounds:
 
 
 def going_round(at_ms: Ints, value: Floats, past: Rounds) -> tuple[Ints, Bools, Rounds]:
-    """Return since when readings (shapes n, not empty) surely go round, before and after each (n + 1).
+    """Return since when readings (shapes n) surely go round, before and after each (n + 1).
 
     Also whether they go round after each at all (n), and what to carry.
     """
+    if not value.size:
+        return np.array((past.since_ms,)), np.zeros(0, dtype=np.bool_), past
     if value.size == 1 and value.item() not in past.value[-LONGEST_ROUND:]:  # as of fine ones nearly all
         newest = (*past.value, value.item())[-_KEPT:]
         now = replace(past, value=newest, known=past.known + 1, runs=(), since_ms=MOVING)

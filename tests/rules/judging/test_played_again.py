@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 
 from rules.alarms.life_cycle import Condition, State, Trigger
+from rules.engine import Engine
 from rules.quality.probe_faults import FaultReason
-from tests.faults.chain import C1, MINUTE, O1, POLL, T1, Water
+from rules.readings import Readings
+from tests.faults.chain import C1, MINUTE, O1, POLL, START_MS, T1, Water
 
 HOUR_OF = 70 * MINUTE // POLL
 
@@ -88,3 +90,22 @@ def test_a_gateway_that_says_the_same_few_answers_over_and_over_hides_no_crash(l
     assert [it.alarm for it in calls] == ["probe/k1-multi/unwatched"]
     assert calls[0].at_ms - told.fault_ms <= 40 * MINUTE
     assert "k1/oxygen_saturation" in calls[0].evidence.hidden
+
+
+def test_a_round_stands_also_in_a_block_in_which_its_channel_was_not_read():
+    """Seen: fed a few readings at a time, what went round with its probe was believed now and then."""
+    found = Water(hours=5).measured()
+    begins = int(np.argmax(found.after))
+    for source in (T1, C1, O1):
+        found.value[source][begins:] = np.resize(
+            found.value[source][begins - 3 : begins], found.at.size - begins
+        )
+    found.value[T1] = np.round(found.value[T1], 1)
+    at, source, measured, value = map(np.array, zip(*found.readings(), strict=True))
+    every = Readings(np.arange(at.size) + 1, at, source, measured, value)
+    whole, few, events = Engine(found.plan(), START_MS), Engine(found.plan(), START_MS), []
+    expected = whole.feed(every)
+    for start in range(0, at.size, 2):
+        events += few.feed(every.part(start, min(start + 2, at.size))).events
+    assert events == expected.events
+    assert few.alarms() == whole.alarms()

@@ -71,7 +71,7 @@ def test_blocks_are_judged_as_reading_by_reading(noise, digit, every_ms):
     at_ms, found = every_ms * (1 + np.arange(value.size)), []
     expected = [plain.take(*row) for row in zip(at_ms.tolist(), value.tolist(), strict=True)]
     while start < value.size:
-        part = slice(start, start + int(draw.integers(1, draw.choice([2, 10, 50, 900]))))
+        part = slice(start, start + int(draw.integers(0, draw.choice([2, 10, 50, 900]))))
         since_ms, goes, past = going_round(at_ms[part], value[part], past)
         assert not start or since_ms[0] == found[-1][0], "what is known before"
         found += zip(since_ms[1:].tolist(), goes.tolist(), strict=True)
