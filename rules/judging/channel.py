@@ -141,8 +141,30 @@ def _judgement(
     known = shown.trends[key] = known if known.turns is turns else known._replace(turns=turns, farthest={})
     course, state.trend = known.course, known.after
     rose, state.rise = rose_from(course, here.time_ms, tolerance, state.rise)
-    own = worked, state, noise, rose, None if turns is None else turns[part]
+    rates = _rates(course, here.time_ms, worked, state.worked_ms, tolerance.rate_window_ms)
+    own = worked, rates, state, noise, rose, None if turns is None else turns[part]
     return _Judgement(here, usable, course, tolerance, ramp, *own, known.farthest)
+
+
+def _rates(
+    course: Trend,
+    time_ms: NDArray[np.int64],
+    worked: NDArray[np.bool_] | None,
+    before_ms: int,
+    window_ms: int,
+) -> Array:
+    """Return the rates: for a window after work the flatter of the whole and what came since.
+
+    People moved the water; what moves on beyond that is told once that says enough. `before_ms` is when
+    somebody was at work before the block.
+    """
+    rate = course.sure_per_hour
+    if worked is None and time_ms[0] - before_ms >= window_ms:
+        return rate
+    worked_ms = last(np.zeros(rate.size, dtype=np.bool_) if worked is None else worked, time_ms, before_ms)
+    since = course.since_per_hour(worked_ms)
+    flatter = np.where(rate * since > 0, np.where(np.abs(since) < np.abs(rate), since, rate), 0.0 * rate)
+    return np.where(time_ms - worked_ms < window_ms, flatter, rate)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +177,7 @@ class _Judgement:
     tolerance: Tolerance
     ramp: NDArray[np.bool_] | None
     maintained: NDArray[np.bool_] | None
+    rates: Array
     state: ChannelState
     noise: Callable[[], float] | None
     rose_from: Array | None
@@ -255,22 +278,8 @@ class _Judgement:
         if basis in (Basis.VALUE, Basis.LIKELY_VALUE):
             return self.usable
         if basis is Basis.RATE:
-            return self._rates()
+            return self.rates
         return self.course.level + self.course.rate_per_hour * (self.tolerance.lead_time_ms / MS_PER_HOUR)
-
-    def _rates(self) -> Array:
-        """Return the rates: for a window after work the flatter of the whole and what came since.
-
-        People moved the water; what moves on beyond that is told once that says enough.
-        """
-        rate, window_ms = self.course.sure_per_hour, self.tolerance.rate_window_ms
-        if self.maintained is None and self.series.time_ms[0] - self.state.worked_ms >= window_ms:
-            return rate
-        worked = np.zeros(rate.size, dtype=np.bool_) if self.maintained is None else self.maintained
-        worked_ms = last(worked, self.series.time_ms, self.state.worked_ms)
-        since = self.course.since_per_hour(worked_ms)
-        flatter = np.where(rate * since > 0, np.where(np.abs(since) < np.abs(rate), since, rate), 0.0 * rate)
-        return np.where(self.series.time_ms - worked_ms < window_ms, flatter, rate)
 
     def _doubted(self, limit: Limit) -> Array | None:
         """Return what is doubted and may be the water, NaN elsewhere: only what is critical is told of it."""

@@ -57,6 +57,11 @@ class SourceState:
     gaps: Recurrence = field(default_factory=of_a_probe)
 
     @property
+    def taken_in_ms(self) -> int:
+        """Return when the newest was taken in, whoever watched since."""
+        return self.at_ms - self.away_ms
+
+    @property
     def is_borne_out(self) -> bool:
         """Return whether a cell that is dry now is believed: something else bears it out still."""
         return self.witness_ms == self.spell_ms != self.ended_ms

@@ -273,7 +273,7 @@ class Unseen:
     def _reason(self, gap: _Gap, at_ms: int) -> str:
         """Say whether what hides a danger was not read, or was."""
         lost = self._lost(gap.danger, at_ms)
-        last_ms = self.states[lost.id].at_ms - self.states[lost.id].away_ms
+        last_ms = self.states[lost.id].taken_in_ms
         heard_ms = heard_by(last_ms, self.at_ms, self.places.get(lost.id), at_ms)
         return Condition.SILENT if heard_ms + lost.missed_after_ms <= at_ms else NOT_BORNE_OUT
 

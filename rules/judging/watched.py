@@ -93,8 +93,7 @@ class ChannelNow:
     repeats itself (None: it has not changed for so long that nobody can tell); `usual` is what was learned.
     `fault` says since when, and why, its readings keep failing; `given` whether probes give all inputs,
     `borne_out` whether more than a cell says that its probe is in air, `late` whether the newest reading was
-    old when it came. `sent` is the channel of what the
-    probe itself sends, None where that is this one.
+    old when it came. `sent` is the channel of what the probe itself sends, None where that is this one.
     """
 
     channel: Channel
@@ -214,7 +213,7 @@ def channels_now(
             faults.get(channel.name),
             channel.name in watch_list.given,
             source.quantity is not Quantity.CONDUCTIVITY or heard.is_borne_out,
-            heard.at_ms - heard.away_ms - heard.time_ms > source.silent_after_ms,
+            heard.taken_in_ms - heard.time_ms > source.silent_after_ms,
             found.get(own),
         )
     return list(found.values())

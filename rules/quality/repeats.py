@@ -7,7 +7,7 @@ Lippman-Hand, JAMA 249, 1743, 1983; from memory), and its readings must go up an
 still comes to the water's temperature reads another value each time, too, and is calm afterwards.
 
 What says the same few numbers over and over (a gateway that has ceased to hear its probe) is told in the same
-way: by how seldom the probe reads one number twice, in bits.
+way: by how seldom its readings equalled those so far before, in bits.
 """
 
 from collections.abc import Iterator
@@ -218,8 +218,8 @@ class _Row:
     def __init__(self, row: Floats, at_ms: Ints, past: Rounds) -> None:
         self.row, self._at_ms, self._past = row, at_ms, past
         self._known = {run.lag: run for run in past.runs}
-        self._first = (ONE_IN - 1 - past.known) % ONE_IN
-        looked_at = sliding_window_view(row, _KEPT)[1 + self._first :: ONE_IN]
+        first = (ONE_IN - 1 - past.known) % ONE_IN
+        looked_at = sliding_window_view(row, _KEPT)[1 + first :: ONE_IN]
         self._alike: Bools = looked_at[:, :-1] == looked_at[:, -1:]
 
     def lags(self) -> list[int]:

@@ -347,6 +347,31 @@ def probe_late(_folder):
     return Came(None if after_s is None else after_s - (crossed_ms - told.fault_ms) / 1000)
 
 
+def probe_goes_round(_folder):
+    found = Water(hours=8)
+    found.saturation[1] = found.saturation[1] - 75 * np.clip(found.since_h - 1, 0, 1)
+    found.measured()
+    begins = int(np.argmax(found.after))
+    for source in (T1, C1, O1):
+        its = np.round(found.value[source], 2)
+        its[begins:] = np.resize(its[begins - 5 : begins], its.size - begins)
+        found.value[source] = its
+    return came(found.run(), K1)
+
+
+def probe_came_late(_folder):
+    """It is the last five minutes, and comes before the loss is told."""
+    found, waits = water(), {T1, C1, O1}
+    for source in waits:
+        found.read[source] &= found.at < found.fault_at + 5 * MINUTE
+    come_ms, its = START_MS + found.fault_at + 8 * MINUTE, found.readings
+    found.readings = lambda: sorted(
+        (come_ms if it in waits and ms >= START_MS + found.fault_at else at, it, ms, value)
+        for at, it, ms, value in its()
+    )
+    return came(found.run(), K1)
+
+
 def probe_never_read(_folder):
     found = water()
     for source in (T1, C1, O1):
